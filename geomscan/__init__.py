@@ -1,0 +1,5 @@
+"""Calibrate a laser-line scanner over a belt, and turn its recordings into volume and mass profiles."""
+
+__all__ = ["__version__"]
+
+__version__ = "0.1.0"

@@ -1,0 +1,1 @@
+"""Calibrating a scanner on passes of the reference block, and verifying it on another."""

@@ -1,0 +1,1 @@
+"""A preview of the cuts, and a check after them."""

@@ -1,0 +1,1 @@
+"""From a piece to its slices, upright and slanted, and to the planner's document."""

@@ -1,0 +1,1 @@
+"""What the machine saw: manifest, payloads, encoder lines, and the reference-block file."""

@@ -1,0 +1,1 @@
+"""Every page and figure."""

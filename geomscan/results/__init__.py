@@ -1,0 +1,1 @@
+"""The results folder, written and read."""

@@ -1,0 +1,1 @@
+"""The chain as a whole: measure one recording or many, demo, benchmark."""

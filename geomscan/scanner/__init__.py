@@ -1,0 +1,1 @@
+"""The scanner calibration: rows to millimetres with covariance, where it holds, reflectance response."""

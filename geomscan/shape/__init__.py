@@ -1,0 +1,1 @@
+"""From millimetres to pieces: belt zero, grid, fused heads, shadows, thickness maps."""

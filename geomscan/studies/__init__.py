@@ -1,0 +1,1 @@
+"""Studies over results: density, and why weights are off."""

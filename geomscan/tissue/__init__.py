@@ -1,0 +1,1 @@
+"""From reflectance to fat and lean."""
