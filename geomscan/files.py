@@ -54,7 +54,7 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 class FileModel(BaseModel):
-    """Base of every table in a hand-written file: unknown keys and non-finite numbers are refused."""
+    """A table of a hand-written file: unknown keys and non-finite numbers are refused."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -135,7 +135,11 @@ def parse_model(model: type[Model], data: Mapping[str, Any], path: Path) -> Mode
         fault = error.errors()[0]
         where = ".".join(str(part) for part in fault["loc"]) or "file"
         got = fault.get("input")
-        shown = "" if isinstance(got, dict | list) or fault["type"] == "missing" else f", got {got!r:.80}"
+        shown = (
+            ""
+            if isinstance(got, dict | list) or fault["type"] == "missing"
+            else f", got {got!r:.80}"
+        )
         what = {
             "extra_forbidden": "unknown key (free text belongs into [notes])",
             "missing": "required but missing",
@@ -144,8 +148,8 @@ def parse_model(model: type[Model], data: Mapping[str, Any], path: Path) -> Mode
         raise InputError(msg) from error
 
 
-def plain(value: Any) -> Any:  # noqa: ANN401 - any value goes in, JSON's own types come out
-    """Turn numpy, paths and non-finite numbers into what JSON can hold; unknown numbers become null."""
+def plain(value: Any) -> Any:
+    """Turn numpy, paths and numbers into what JSON holds; numbers not known become null."""
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):
@@ -194,7 +198,7 @@ def write_whole(path: Path, content: bytes) -> None:
 
 @contextmanager
 def new_folder(path: Path, *, replace: bool = False) -> Iterator[Path]:
-    """Hand out a folder beside `path`; when the block ends well it is renamed to `path`, else removed.
+    """Hand out a folder beside `path`: renamed to `path` when the block ends well, else removed.
 
     Raises
     ------
@@ -235,7 +239,7 @@ def sha256_file(path: Path) -> str:
 
 
 def sha256_folder(path: Path) -> str:
-    """SHA-256 over the names and contents of all files below a folder, in the order of their names."""
+    """SHA-256 over names and contents of all files below a folder, in the order of names."""
     digest = hashlib.sha256()
     for file in sorted(item for item in path.rglob("*") if item.is_file()):
         digest.update(f"{file.relative_to(path).as_posix()}\0{sha256_file(file)}\0".encode())
@@ -265,7 +269,7 @@ def path_inside(folder: Path, name: str, *, where: str) -> Path:
 
 
 def shipped_folder(name: str) -> Path:
-    """Find `calibration`, `models` or `sample_images`: in the installed package, else in the checkout.
+    """Find `calibration`, `models` or `sample_images`: installed, else in the checkout.
 
     Raises
     ------

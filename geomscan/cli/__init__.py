@@ -36,10 +36,10 @@ class _Commands(click.Group):
         if cmd_name not in COMMANDS:
             return None
         command = importlib.import_module(f"geomscan.cli.{cmd_name}").command
-        assert isinstance(command, click.Command)  # noqa: S101
+        assert isinstance(command, click.Command)
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List the commands without importing them."""
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
@@ -58,7 +58,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message())
     except click.ClickException as error:
-        where = f"{error.ctx.command_path}: " if getattr(error, "ctx", None) else "geomscan: "
+        context = getattr(error, "ctx", None)
+        where = f"{context.command_path}: " if context else "geomscan: "
         click.echo(f"{where}{' '.join(error.format_message().split())} (see --help)", err=True)
         sys.exit(2)
     except click.Abort:

@@ -1,4 +1,4 @@
-"""A self-contained page: headings, text, tables and figures in one HTML file, light and dark, any width."""
+"""A self-contained page: text, tables and figures in one HTML file, light and dark, any width."""
 
 import base64
 import html
@@ -25,17 +25,21 @@ INK = {
 }
 
 CAUTIONS = (
-    "Laser light: keep eyes, mirrors and wet steel out of the fan; follow the laser's class (IEC 60825-1).",
-    "Moving belts and blades: lock out and tag out before reaching in (for the US, 29 CFR 1910.147).",
+    "Laser light: keep eyes, mirrors and wet steel out of the fan; "
+    "follow the laser's class (IEC 60825-1).",
+    "Moving belts and blades: lock out and tag out before reaching in "
+    "(for the US, 29 CFR 1910.147).",
     "Blocks and tools that touch the belt must be clean, unchipped and fit for food contact.",
     "A predicted mass is no weighing: legal-for-trade mass needs an approved instrument. "
     "This program's output is not a safety function. Local codes and licensed practice come first.",
 )
 
 _STYLE = """
-:root{color-scheme:light dark;--ground:#fff;--ink:#1d2329;--soft:#5c6670;--line:#d5dade;--panel:#f4f6f7;
+:root{color-scheme:light dark;
+--ground:#fff;--ink:#1d2329;--soft:#5c6670;--line:#d5dade;--panel:#f4f6f7;
 --good:#1f7a45;--bad:#b3261e;--warn:#8a5a00}
-@media (prefers-color-scheme:dark){:root{--ground:#14181b;--ink:#e3e7ea;--soft:#9aa5ae;--line:#333b41;
+@media (prefers-color-scheme:dark){:root{
+--ground:#14181b;--ink:#e3e7ea;--soft:#9aa5ae;--line:#333b41;
 --panel:#1c2226;--good:#6fcf97;--bad:#ff8a80;--warn:#e8b04a}}
 *{box-sizing:border-box}
 body{margin:0 auto;max-width:60rem;padding:1.2rem;background:var(--ground);color:var(--ink);
@@ -48,13 +52,16 @@ th,td{padding:.25rem .7rem;text-align:right;border-bottom:1px solid var(--line);
 th:first-child,td:first-child{text-align:left}td.text{text-align:left;white-space:normal}
 figure{margin:1rem 0}figure img,figure svg{max-width:100%;height:auto;display:block}
 figcaption{color:var(--soft);font-size:.9rem}
-.good{color:var(--good);font-weight:600}.bad{color:var(--bad);font-weight:600}.warn{color:var(--warn)}
-ul.cautions{background:var(--panel);padding:.8rem 1rem .8rem 2rem;border-left:4px solid var(--warn)}
-@media print{body{max-width:none;font-size:11pt}h2{break-after:avoid}figure,table{break-inside:avoid}}
+.good{color:var(--good);font-weight:600}
+.bad{color:var(--bad);font-weight:600}.warn{color:var(--warn)}
+ul.cautions{background:var(--panel);
+padding:.8rem 1rem .8rem 2rem;border-left:4px solid var(--warn)}
+@media print{body{max-width:none;font-size:11pt}h2{break-after:avoid}
+figure,table{break-inside:avoid}}
 """
 
 
-def new_figure(width_in: float = 8.0, height_in: float = 4.0, **grid: Any) -> tuple["Figure", Any]:  # noqa: ANN401
+def new_figure(width_in: float = 8.0, height_in: float = 4.0, **grid: Any) -> tuple["Figure", Any]:
     """Make a figure and its axes that suit light and dark ground; `grid` goes to `subplots`.
 
     No global state of the drawing library is touched, so pages can be made in threads.
@@ -78,7 +85,7 @@ def new_figure(width_in: float = 8.0, height_in: float = 4.0, **grid: Any) -> tu
 
 
 class Page:
-    """Collects parts in order and renders them; every text is escaped, nothing is loaded from outside."""
+    """Parts in order, rendered as one page; text is escaped, nothing is loaded from outside."""
 
     def __init__(self, title: str, lead: str = "") -> None:
         self.title = title
@@ -99,15 +106,16 @@ class Page:
         rows = "".join(f"<li>{html.escape(item)}</li>" for item in items)
         self._parts.append(f'<ul class="{html.escape(kind)}">{rows}</ul>')
 
-    def table(self, head: Sequence[str], rows: Sequence[Sequence[object]], *, caption: str = "") -> None:
+    def table(
+        self, head: Sequence[str], rows: Sequence[Sequence[object]], *, caption: str = ""
+    ) -> None:
         """Add a table; floats should come formatted."""
         top = "".join(f"<th>{html.escape(str(cell))}</th>" for cell in head)
-        body = "".join(
-            "<tr>" + "".join(self._cell(cell) for cell in row) + "</tr>" for row in rows
-        )
+        body = "".join("<tr>" + "".join(self._cell(cell) for cell in row) + "</tr>" for row in rows)
         note = f'<p class="soft">{html.escape(caption)}</p>' if caption else ""
         self._parts.append(
-            f'<div class="table"><table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>{note}'
+            f'<div class="table"><table><thead><tr>{top}</tr></thead>'
+            f"<tbody>{body}</tbody></table></div>{note}"
         )
 
     def figure(self, figure: "Figure", caption: str, *, alternative: str = "") -> None:
@@ -118,8 +126,9 @@ class Page:
         figure.savefig(data, format=kind, dpi=130, transparent=True)
         mime = "image/png" if has_image else "image/svg+xml"
         source = base64.b64encode(data.getvalue()).decode()
+        words = html.escape(alternative or caption)
         self._parts.append(
-            f'<figure><img alt="{html.escape(alternative or caption)}" src="data:{mime};base64,{source}">'
+            f'<figure><img alt="{words}" src="data:{mime};base64,{source}">'
             f"<figcaption>{html.escape(caption)}</figcaption></figure>"
         )
 
@@ -142,5 +151,5 @@ class Page:
     @staticmethod
     def _cell(cell: object) -> str:
         text = str(cell)
-        kind = ' class="text"' if len(text) > 40 else ""  # noqa: PLR2004 - prose wraps, figures do not
+        kind = ' class="text"' if len(text) > 40 else ""  # prose wraps, figures do not
         return f"<td{kind}>{html.escape(text)}</td>"

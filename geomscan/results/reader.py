@@ -68,7 +68,7 @@ def read_results(path: Path) -> Results:
     )
 
 
-def _typed(row: dict[str, str | None], where: str) -> dict[str, Any]:
+def _typed(row: dict[str | None, str | None], where: str) -> dict[str, Any]:
     typed: dict[str, Any] = {}
     for name, text in row.items():
         if name is None or text is None:
@@ -111,7 +111,7 @@ def read_profiles(path: Path) -> dict[str, npt.NDArray[np.float64]]:
 
 
 def read_map(path: Path, name: str) -> GridMap:
-    """Read one map (thickness, u_thickness, reflectance, fat_probability, piece) of a results folder.
+    """Read one map of a results folder; names and units are in `geomscan.results.maps.MAPS`.
 
     Raises
     ------
@@ -134,6 +134,6 @@ def read_map(path: Path, name: str) -> GridMap:
     except FileNotFoundError as error:
         msg = f"{file}: no such map; was `measure` run with --no-maps?"
         raise InputError(msg) from error
-    except Exception as error:  # noqa: BLE001 - the TIFF reader lets many kinds out of a broken file
+    except Exception as error:  # the TIFF reader lets many kinds out of a broken file
         msg = f"{file}: cannot be read as a map ({type(error).__name__})"
         raise InputError(msg) from error

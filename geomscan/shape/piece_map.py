@@ -29,7 +29,7 @@ class ErrorTerm:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class PieceMap:
-    """Thickness map of one piece on the belt grid; every array has shape (n_x, n_y): x along, y across.
+    """Thickness map of one piece on the belt grid; arrays are (n_x, n_y): x along, y across.
 
     Cell (i, j) is centred at x = x_first_mm + i·cell_mm, y = y_first_mm + j·cell_mm. thickness_mm
     is the mean over the covered part of the cell, NaN where the piece is not; cover is the share of
@@ -55,7 +55,7 @@ class PieceMap:
     flags: frozenset[str] = frozenset()
     reflectance: Floats | None = None  #: corrected for the response of the scanner
     line_width_px: Floats | None = None
-    shadow: npt.NDArray[np.uint8] | None = None  #: 0 seen, 1 hidden from cameras, 2 unlit by the fan
+    shadow: npt.NDArray[np.uint8] | None = None  #: 0 seen, 1 no camera, 2 unlit
     glare: npt.NDArray[np.bool_] | None = None
     extra: dict[str, float] = field(default_factory=dict)  #: shares and figures for the report
 
