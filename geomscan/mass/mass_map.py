@@ -1,4 +1,4 @@
-"""Mass of one piece cell by cell, with its errors kept apart, so that any part has mass and budget alike."""
+"""Mass of one piece cell by cell, its errors kept apart: any part has mass and budget alike."""
 
 from dataclasses import dataclass
 from typing import Literal
@@ -15,7 +15,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class MassTerm:
-    """One common error: the change of each cell's mass and volume per standard uncertainty, (n_x, n_y).
+    """One common error: change of each cell's mass and volume per standard uncertainty, (n_x, n_y).
 
     at_surface says where a change sits: True for errors of thickness (they add or take material at
     the top surface, which a slanted blade gives to another slice than the cell's middle), False for
