@@ -1,0 +1,185 @@
+"""The reference-block file: a certified solid with a known profile across the belt."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Self
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from geomscan.files import FileModel, parse_model, read_toml
+
+__all__ = ["Face", "ReferenceBlock", "Ridge", "Tread", "read_block"]
+
+Floats = npt.NDArray[np.float64]
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tread:
+    """A flat step: from left to right across the block, at one height; `first` is its first point."""
+
+    left_mm: float
+    right_mm: float
+    height_mm: float
+    first: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Face:
+    """An upright face: one across value, two heights; `first` is its first point."""
+
+    across_mm: float
+    from_mm: float
+    to_mm: float
+    first: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ridge:
+    """A sloping segment from (across, height) to (across, height); `first` is its first point."""
+
+    from_mm: tuple[float, float]
+    to_mm: tuple[float, float]
+    first: int
+
+
+class ReferenceBlock(FileModel):
+    """A block's certificate; lengths in mm at `reference_temperature_c`.
+
+    `points` run from the left foot to the right foot facing downstream; upright faces repeat the
+    across value. `u_across_mm` and `u_height_mm` are independent from point to point,
+    `u_common_height_mm` is shared by all heights.
+    """
+
+    name: str
+    serial: str = ""
+    certificate: str = ""
+    expansion_per_k: float = 0.0
+    reference_temperature_c: float = 20.0  # ISO 1
+    length_mm: Annotated[float, Field(gt=0)]
+    u_length_mm: NotNegative
+    u_square_mm: NotNegative = 0.0
+    points: Annotated[tuple[tuple[float, float], ...], Field(min_length=4)]
+    u_across_mm: NotNegative
+    u_height_mm: NotNegative
+    u_common_height_mm: NotNegative = 0.0
+    reflectance: Annotated[float, Field(gt=0, le=1)] | None = None
+
+    @model_validator(mode="after")
+    def _closed_profile(self) -> Self:
+        across, height = self.profile_mm.T
+
+        def wrong(message: str) -> PydanticCustomError:
+            return PydanticCustomError("contract", "points: {message}", {"message": message})
+
+        if height[0] != 0 or height[-1] != 0:
+            raise wrong(
+                f"expected to start and end on the belt at height 0, got {height[0]:g} "
+                f"and {height[-1]:g}"
+            )
+        for at in np.flatnonzero(height < 0):
+            raise wrong(f"point {at + 1}: expected height >= 0, got {height[at]:g}")
+        for at in np.flatnonzero(np.diff(across) < 0):
+            raise wrong(
+                f"point {at + 2}: across must not fall from left foot to right foot, got "
+                f"{across[at]:g} then {across[at + 1]:g}"
+            )
+        for at in np.flatnonzero((np.diff(across) == 0) & (np.diff(height) == 0)):
+            raise wrong(f"points {at + 1} and {at + 2} are the same")
+        if across[0] == across[-1] or not height.any():
+            raise wrong("expected a profile with width and height")
+        return self
+
+    @property
+    def profile_mm(self) -> Floats:
+        """The points as an array, shape (n, 2): across, height."""
+        return np.array(self.points, dtype=np.float64).reshape(-1, 2)
+
+    @property
+    def width_mm(self) -> float:
+        """Across the block, foot to foot."""
+        return self.points[-1][0] - self.points[0][0]
+
+    @property
+    def height_mm(self) -> float:
+        """The highest point."""
+        return max(height for _, height in self.points)
+
+    @property
+    def treads(self) -> tuple[Tread, ...]:
+        """Flat steps above the belt, left to right."""
+        return tuple(
+            Tread(left_mm=a[0], right_mm=b[0], height_mm=a[1], first=at)
+            for at, (a, b) in self._segments()
+            if a[1] == b[1] and a[1] > 0
+        )
+
+    @property
+    def faces(self) -> tuple[Face, ...]:
+        """Upright faces, left to right; from_mm < to_mm where the profile rises to the right."""
+        return tuple(
+            Face(across_mm=a[0], from_mm=a[1], to_mm=b[1], first=at)
+            for at, (a, b) in self._segments()
+            if a[0] == b[0]
+        )
+
+    @property
+    def ridges(self) -> tuple[Ridge, ...]:
+        """Sloping segments, left to right."""
+        return tuple(
+            Ridge(from_mm=a, to_mm=b, first=at)
+            for at, (a, b) in self._segments()
+            if a[0] != b[0] and a[1] != b[1]
+        )
+
+    def is_own_mirror_image(self, *, tolerance_mm: float = 0.5) -> bool:
+        """Whether the block looks the same from both sides, so that it cannot tell left from right."""
+        other = self.turned_end_for_end()
+        heights = [_height_at(block.profile_mm, _ACROSS * self.width_mm) for block in (self, other)]
+        return bool(np.max(np.abs(heights[0] - heights[1])) <= tolerance_mm)
+
+    def turned_end_for_end(self) -> Self:
+        """The block as it lies when its points run right to left facing downstream."""
+        first = self.points[0][0]
+        last = self.points[-1][0]
+        points = tuple((first + (last - across), height) for across, height in self.points[::-1])
+        return self.model_copy(update={"points": points})
+
+    def at_temperature(self, temperature_c: float) -> Self:
+        """The block at another temperature: all lengths scaled about the reference temperature."""
+        scale = 1 + self.expansion_per_k * (temperature_c - self.reference_temperature_c)
+        return self.model_copy(
+            update={
+                "points": tuple((scale * a, scale * h) for a, h in self.points),
+                "length_mm": scale * self.length_mm,
+                "reference_temperature_c": temperature_c,
+            }
+        )
+
+    def _segments(
+        self,
+    ) -> list[tuple[int, tuple[tuple[float, float], tuple[float, float]]]]:
+        return list(enumerate(zip(self.points[:-1], self.points[1:], strict=True)))
+
+
+#: Shares of the width at which left and right are compared; irrational steps miss upright faces.
+_ACROSS = (np.arange(400) * 0.6180339887498949) % 1.0
+
+
+def _height_at(points_mm: Floats, across_mm: Floats) -> Floats:
+    """Height of a profile at places that are not on an upright face."""
+    return np.interp(across_mm, points_mm[:, 0] - points_mm[0, 0], points_mm[:, 1])
+
+
+def read_block(path: Path) -> ReferenceBlock:
+    """Read and check a reference-block file.
+
+    Raises
+    ------
+    InputError
+        If the file is absent, of another kind, or its profile is not a closed solid.
+    """
+    return parse_model(ReferenceBlock, read_toml(path, "block"), path)

@@ -1,0 +1,231 @@
+"""The line table: encoder counts unwrapped, and what happened on the belt, named by line."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["EventKind", "LineEvent", "LineTable", "build_table", "unwrap_counts"]
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+
+EventKind = Literal["rollover", "standstill", "backwards", "missing", "jump", "dropped", "clock"]
+
+#: Widths of the counters met on real lines, in bits.
+COUNTER_BITS = (16, 24, 32)
+
+#: A step this many times its neighbours' median cannot be jitter of the belt's speed.
+MISSING_FROM_RATIO = 1.6  # common practice, no source: halfway to two lines, plus jitter
+
+#: Lines on either side whose median step is "typical" at a line.
+NEIGHBOURS = 15
+
+#: A stand-still is named once the belt should have moved this many counts and did not.
+STANDSTILL_COUNTS = 3.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LineEvent:
+    """Something that happened at frames `line` to `last_line` (inclusive, from 0)."""
+
+    what: EventKind
+    line: int
+    last_line: int
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LineTable:
+    """One row a frame, shape (n_lines,), read-only.
+
+    `line` is the trigger's number as recorded, `count` the unwrapped encoder count, `time_s` the
+    time; `exposure_us` and `laser_power` are NaN where not recorded. `dropped` holds the numbers
+    of triggers that were recorded without a frame.
+    """
+
+    line: Integers
+    count: Integers
+    time_s: Floats
+    exposure_us: Floats
+    laser_power: Floats
+    events: tuple[LineEvent, ...]
+    dropped: tuple[int, ...] = ()
+
+    @property
+    def n_lines(self) -> int:
+        """Rows that belong to a frame."""
+        return int(self.count.size)
+
+
+def unwrap_counts(encoder: Integers) -> tuple[Integers, Integers, int]:
+    """Undo roll-overs of a 16, 24 or 32 bit counter, signed or not.
+
+    A step of more than half the narrowest counter that holds all values is a roll-over; a real
+    step back is far shorter. Sequences with steps under half the counter come back exactly, up to
+    a whole number of turns.
+
+    Parameters
+    ----------
+    encoder : (n,) int64
+        Counts as recorded.
+
+    Returns
+    -------
+    count : (n,) int64
+        The first value is as recorded.
+    at : (k,) int64
+        Rows at which the counter has just rolled over.
+    bits : int
+        Width of the counter that rolled over, 0 where none did.
+    """
+    none = np.empty(0, np.int64)
+    if encoder.size < 2:
+        return encoder.copy(), none, 0
+    low, high = int(encoder.min()), int(encoder.max())
+    for bits in COUNTER_BITS:
+        turn = 1 << bits
+        if not (0 <= low and high < turn) and not (-turn // 2 <= low and high < turn // 2):
+            continue
+        step = np.diff(encoder)
+        turns = -((step >= turn // 2).astype(np.int64)) + (step < -(turn // 2))
+        at = np.flatnonzero(turns) + 1
+        if at.size:
+            count = encoder.copy()
+            count[1:] += turn * np.cumsum(turns)
+            return count, at, bits
+        break
+    return encoder.copy(), none, 0
+
+
+def build_table(columns: Mapping[str, npt.NDArray[np.generic]], *, forward: int = 1) -> LineTable:
+    """Unwrap the counts, drop the rows without a frame, and name what happened.
+
+    Parameters
+    ----------
+    columns : mapping of (n,) arrays
+        `line`, `encoder` (int64), `time_s`; optional `exposure_us`, `laser_power` (float64),
+        `dropped` (bool).
+    forward : int
+        +1 where counts rise in forward running, -1 where they fall.
+    """
+    encoder = np.asarray(columns["encoder"], np.int64)
+    n = encoder.size
+    line = np.asarray(columns["line"], np.int64)
+    time_s = np.asarray(columns["time_s"], np.float64)
+    gone = np.asarray(columns.get("dropped", np.zeros(n)), bool)
+    count, turned, bits = unwrap_counts(encoder)
+    frame = np.cumsum(~gone) - 1  # a row without a frame counts to the frame before it
+    frame = np.clip(frame, 0, None)
+    events = [
+        LineEvent(
+            what="rollover",
+            line=int(frame[at]),
+            last_line=int(frame[at]),
+            text=f"counter rolled over at 2^{bits}, from {encoder[at - 1]} to {encoder[at]}",
+        )
+        for at in turned
+    ]
+    for first, last in _runs(gone):
+        text = f"{last - first + 1} lines without a frame, triggers {line[first]} to {line[last]}"
+        events.append(
+            LineEvent(what="dropped", line=int(frame[first]), last_line=int(frame[last]), text=text)
+        )
+    kept = ~gone
+    events += _motion_events(forward * count[kept], time_s[kept], line[kept])
+    events.sort(key=lambda event: (event.line, event.what))
+
+    def column(name: str) -> Floats:
+        values = columns.get(name)
+        return np.full(n, np.nan) if values is None else np.asarray(values, np.float64)
+
+    table = LineTable(
+        line=line[kept],
+        count=count[kept],
+        time_s=time_s[kept],
+        exposure_us=column("exposure_us")[kept],
+        laser_power=column("laser_power")[kept],
+        events=tuple(events),
+        dropped=tuple(int(number) for number in line[gone]),
+    )
+    for array in (table.line, table.count, table.time_s, table.exposure_us, table.laser_power):
+        array.flags.writeable = False
+    return table
+
+
+def _motion_events(count: Integers, time_s: Floats, line: Integers) -> list[LineEvent]:
+    """Stand-still, running backwards, lines missing and jumps; counts rise in forward running."""
+    events: list[LineEvent] = []
+    if count.size < 2:
+        return events
+    step = np.diff(count).astype(np.float64)
+    seconds = np.diff(time_s)
+    number = np.diff(line)
+    moving = np.abs(step[step != 0])
+    typical = float(np.median(moving)) if moving.size else 0.0
+    for first, last in _runs(step == 0):
+        lines = last - first + 1
+        if lines * typical >= STANDSTILL_COUNTS or typical == 0:
+            text = f"belt stood still at count {count[first]} for {lines + 1} lines"
+            events.append(LineEvent(what="standstill", line=first, last_line=last + 1, text=text))
+    for first, last in _runs(step < 0):
+        back = int(count[first] - count[last + 1])
+        text = f"belt ran backwards by {back} counts"
+        events.append(LineEvent(what="backwards", line=first, last_line=last + 1, text=text))
+    per_line = np.where(number > 0, step / np.maximum(number, 1), step)
+    near = _typical_nearby(per_line, typical)
+    pace = _typical_nearby(np.where(np.isfinite(seconds), seconds, 0.0), 0.0)
+    for at in np.flatnonzero((number > 1) | (step > MISSING_FROM_RATIO * near)):
+        if number[at] > 1:
+            lost, what = int(number[at]) - 1, "missing"
+            text = f"{lost} lines never arrived (triggers {line[at]} to {line[at + 1]})"
+        elif near[at] < 2 and step[at] <= 2:
+            continue  # one count more or less is the encoder's resolution
+        elif pace[at] > 0 and seconds[at] < MISSING_FROM_RATIO * pace[at]:
+            what, text = (
+                "jump",
+                f"encoder jumped by {int(step[at])} counts, {near[at]:g} is usual here",
+            )
+        else:
+            lost, what = max(round(step[at] / near[at]) - 1, 1), "missing"
+            text = f"about {lost} lines never arrived ({int(step[at])} counts, {near[at]:g} is usual here)"
+        events.append(
+            LineEvent(
+                what="missing" if what == "missing" else "jump",
+                line=int(at),
+                last_line=int(at) + 1,
+                text=text,
+            )
+        )
+    for first, last in _runs(seconds < 0):
+        text = f"clock went back by {-float(np.sum(seconds[first : last + 1])):.6g} s"
+        events.append(LineEvent(what="clock", line=first, last_line=last + 1, text=text))
+    return events
+
+
+def _typical_nearby(step: Floats, fallback: float) -> Floats:
+    """Running median of the steps that move forward, shape as `step`."""
+    n = step.size
+    out = np.empty(n)
+    padded = np.pad(np.where(step > 0, step, np.nan), NEIGHBOURS, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1)
+    for first in range(0, n, 4096):
+        block = windows[first : first + 4096]
+        some = np.isfinite(block).any(axis=1)
+        out[first : first + 4096] = fallback
+        out[first : first + 4096][some] = np.nanmedian(block[some], axis=1)
+    return out
+
+
+def _runs(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last index of each run of True."""
+    edge = np.diff(np.concatenate(([False], flags, [False])).astype(np.int8))
+    return list(
+        zip(
+            np.flatnonzero(edge == 1).tolist(),
+            (np.flatnonzero(edge == -1) - 1).tolist(),
+            strict=True,
+        )
+    )
