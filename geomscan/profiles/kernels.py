@@ -18,8 +18,8 @@ __all__ = [
     "direct_slices",
     "gather_blocks",
     "gather_cells",
-    "sloped_extent",
     "sheared_extent",
+    "sloped_extent",
     "spread",
     "upright_extent",
 ]
@@ -118,7 +118,7 @@ def spread(
     for n in range(low.shape[0]):
         start = (low[n] - first_mm) / step_mm
         r = max(width[n] / step_mm, 1e-9)
-        k = min(max(int(math.floor(start)), 0), last)
+        k = min(max(math.floor(start), 0), last)
         a = start - k
         end = a + r
         each = scale / r
@@ -148,7 +148,7 @@ def _pair_below(u: float, a: float, b: float) -> float:
     if mirrored:  # from the nearer end nothing cancels
         u = total - u
     share = 0.5 * u * u / (a * b) if u < b else (u - 0.5 * b) / a
-    return 1.0 - share if mirrored else share
+    return float(1.0 - share) if mirrored else float(share)
 
 
 @njit(nogil=True, cache=True)
@@ -164,12 +164,12 @@ def _share_below(u: float, a: float, b: float, c: float) -> float:
     if u >= total:
         return 1.0
     if c <= 1e-9 * a:
-        return _pair_below(u, a, b)
+        return float(_pair_below(u, a, b))
     if c <= 0.01 * a:
         far = 0.3872983346207417 * c  # √(3/5) / 2
         middle = u - 0.5 * c
         outer = _pair_below(middle - far, a, b) + _pair_below(middle + far, a, b)
-        return (8.0 * _pair_below(middle, a, b) + 5.0 * outer) / 18.0
+        return float(8.0 * _pair_below(middle, a, b) + 5.0 * outer) / 18.0
     mirrored = u > 0.5 * total
     if mirrored:
         u = total - u
@@ -217,7 +217,7 @@ def direct_slices(
             b, c = c, b
         if a < b:
             a, b = b, a
-        k = min(max(int(math.floor(base / step_mm)), 0), last)
+        k = min(max(math.floor(base / step_mm), 0), last)
         before = 0.0
         while True:
             below = 1.0 if k == last else _share_below((k + 1) * step_mm - base, a, b, c)
@@ -247,8 +247,8 @@ def upright_extent(
     for i in range(low.shape[0]):
         if row_height[i] <= 0.0:
             continue
-        k0 = int(math.floor((low[i] - first_mm) / step_mm + 1e-6))
-        k1 = int(math.ceil((low[i] + width[i] - first_mm) / step_mm - 1e-6)) - 1
+        k0 = math.floor((low[i] - first_mm) / step_mm + 1e-6)
+        k1 = math.ceil((low[i] + width[i] - first_mm) / step_mm - 1e-6) - 1
         for k in range(min(max(k0, 0), last), min(max(k1, k0), last) + 1):
             y_least[k] = min(y_least[k], left[i])
             y_most[k] = max(y_most[k], right[i])
@@ -288,12 +288,12 @@ def sloped_extent(
         lo, hi = low[i] - first_mm, low[i] + width[i] - first_mm
         high = row_height[i]
         if slope > 0:
-            k = min(max(int(math.ceil(hi / step_mm - 1e-6)) - 1, 0), last)
-            stop = min(max(int(math.floor((lo - high * t) / step_mm + 1e-6)), 0), last) - 1
+            k = min(max(math.ceil(hi / step_mm - 1e-6) - 1, 0), last)
+            stop = min(max(math.floor((lo - high * t) / step_mm + 1e-6), 0), last) - 1
             direction = -1
         else:
-            k = min(max(int(math.floor(lo / step_mm + 1e-6)), 0), last)
-            stop = min(max(int(math.ceil((hi + high * t) / step_mm - 1e-6)) - 1, 0), last) + 1
+            k = min(max(math.floor(lo / step_mm + 1e-6), 0), last)
+            stop = min(max(math.ceil((hi + high * t) / step_mm - 1e-6) - 1, 0), last) + 1
             direction = 1
         ja, jb = j0, j1
         while k != stop:
@@ -340,8 +340,8 @@ def sheared_extent(
         hi = lo + width[n] + wy
         start = lo - max(height[n] * slope, 0.0)
         end = hi - min(height[n] * slope, 0.0)
-        k0 = min(max(int(math.floor(start / step_mm + 1e-6)), 0), last)
-        k1 = min(max(int(math.ceil(end / step_mm - 1e-6)) - 1, k0), last)
+        k0 = min(max(math.floor(start / step_mm + 1e-6), 0), last)
+        k1 = min(max(math.ceil(end / step_mm - 1e-6) - 1, k0), last)
         y = y_first_mm + column[n] * cell_mm
         for k in range(k0, k1 + 1):
             reach = height[n]

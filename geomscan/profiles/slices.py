@@ -25,15 +25,15 @@ STEEPEST_DEG = 45.0  #: blade and plan angles reach to this on either side
 # Below this slope the top and foot of a column lie so near each other in s that the difference of
 # their ramps loses digits (about eps·length / (slope·height)); such columns are cut one by one.
 _LEAST_SLOPE = 0.01
-# Thinner columns count as this high: only where in s their volume lies can change, by tan θ times this.
+# Thinner columns count as this high: their volume stays, it moves in s by tan θ times this at most.
 _LEAST_HEIGHT_MM = 1e-3
-# Errors of the map are gathered in blocks of about this side: an uncertainty needs no finer geometry.
+# Errors of the map are gathered in blocks of this side: an uncertainty needs no finer geometry.
 _BLOCK_MM = 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class SliceTerm:
-    """One common error of the running sums: its name and whether it is drawn per piece or per run."""
+    """One common error of the running sums: its name, and whether drawn per piece or per run."""
 
     name: str
     scope: str
@@ -279,10 +279,10 @@ def _gather(mass_map: MassMap) -> tuple[_Cells, _Blocks]:
         first_y_mm=piece.y_first_mm,
         cell_mm=piece.cell_mm,
     )
-    return cells, _gather_blocks(mass_map, cells, cover, thickness)
+    return cells, _gather_blocks(mass_map, cells, cover)
 
 
-def _gather_blocks(mass_map: MassMap, cells: _Cells, cover: Floats, thickness: Floats) -> _Blocks:
+def _gather_blocks(mass_map: MassMap, cells: _Cells, cover: Floats) -> _Blocks:
     piece, known = mass_map.piece, mass_map.has_density
     side = max(1, round(_BLOCK_MM / piece.cell_mm))
     shape = (-(-cover.shape[0] // side), -(-cover.shape[1] // side))
