@@ -28,7 +28,8 @@ class LaserLines:
     NaN where there is no line; u_row_px is its standard uncertainty from shot and read noise,
     independent from column to column. reflectance is the line's integrated light in grey levels
     less background; width_px the line's standard deviation; doubt the strength of the runner-up
-    peak over that of the chosen one, 0 to 1 or more, 255 steps a unit; quality holds `Quality` bits.
+    peak over that of the chosen one in 255 steps a unit, 255 for 1 and more; quality holds
+    `Quality` bits.
     """
 
     row_px: npt.NDArray[np.float32]
