@@ -1,6 +1,6 @@
 """Mass of one piece cell by cell, its errors kept apart: any part has mass and budget alike."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -35,7 +35,8 @@ class MassMap:
 
     density_g_mm3 is the mean density of each cell's column; mass = volume · density; without a
     stated density every mass is NaN and has_density is False. fat_g is the part of mass_g that is
-    fat.
+    fat, fat_mm3 the part of volume_mm3. piece is the map that the masses belong to: where the
+    density carries a height offset, its thickness is already corrected for it.
     """
 
     piece: PieceMap
@@ -47,3 +48,6 @@ class MassMap:
     u_independent_mm3: Floats
     terms: tuple[MassTerm, ...]
     has_density: bool
+    fat_mm3: Floats | None = None
+    #: figures for the report: height_offset_mm taken off, fat_depth_mm, fat_at_lean_density (0, 1)
+    extra: dict[str, float] = field(default_factory=dict)
