@@ -1,0 +1,288 @@
+"""Two classes of tissue as a mixture, fitted to each piece together with the shading over it.
+
+Model of a usable cell: log light = shading + class mean + noise. Shading is a smooth function of
+place (laser power, vignetting, drift) and of slope (a tilted surface sends less light back). Laser
+power cancels, for only differences inside a piece count.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.tissue.patches import label_patches, otsu_limit, patch_steps
+from geomscan.tissue.settings import TissueSettings
+from geomscan.tissue.surface import Surface, fill_from_neighbours, smooth_inside
+
+__all__ = ["MixtureFit", "fit_mixture", "fit_two_gaussians", "mixture_probability"]
+
+Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+#: The fit runs on blocks of about this size; only the last pass sees every cell.
+BLOCK_MM = 2.0
+#: Light is averaged over this scale before cells are told apart: well under the smallest patch.
+CELL_SCALE_MM = 0.7
+#: Knots of the slope along the belt between which shading runs straight.
+SLOPE_KNOTS = (-0.9, -0.4, 0.4, 0.9)
+#: Pull of a neighbourhood of one mind, in log-odds.
+NEIGHBOUR_PULL = 1.5
+N_ITERATIONS = 12
+#: Price of an outline per block side, in units of half a squared standard deviation.
+OUTLINE_PRICE = 2.0
+#: The fit leaves steeper blocks out: there shading is large and least known.
+STEEPEST_FITTED = 1.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class MixtureFit:
+    """Result of the fit: two classes over a shading.
+
+    residual: log light less shading, (n_x, n_y), 0 where not usable. lean, fat: class means of the
+    residual; sd: standard deviation of a class's smoothed residual; sd_cell: of single cells.
+    """
+
+    residual: Floats
+    lean: float
+    fat: float
+    sd: float
+
+
+def fit_two_gaussians(
+    values: Floats, *, n_iterations: int = 200, tolerance: float = 1e-8
+) -> tuple[Floats, Floats, Floats]:
+    """Fit a mixture of two Gaussians with own variances by expectation and maximisation.
+
+    Returns
+    -------
+    weights, means, sds : (2,) arrays
+        The class with the smaller mean first.
+
+    References
+    ----------
+    Dempster, Laird & Rubin 1977, J. Royal Statistical Society B 39(1):1.
+    """
+    limit = otsu_limit(values)
+    upper = values > limit
+    if upper.all() or not upper.any():
+        mean, sd = float(values.mean()), float(values.std())
+        return np.array([1.0, 0.0]), np.array([mean, mean]), np.array([sd, sd])
+    share = upper.astype(float)
+    floor = 1e-6 * max(float(values.var()), 1e-300)
+    last = -np.inf
+    weights = means = variances = np.zeros(2)
+    for _ in range(n_iterations):
+        part = np.stack([1 - share, share])
+        total = part.sum(1)
+        weights, means = total / values.size, part @ values / total
+        variances = np.maximum((part * (values - means[:, None]) ** 2).sum(1) / total, floor)
+        log_density = (
+            np.log(weights)[:, None]
+            - 0.5 * np.log(2 * np.pi * variances)[:, None]
+            - 0.5 * (values - means[:, None]) ** 2 / variances[:, None]
+        )
+        log_sum = np.logaddexp(log_density[0], log_density[1])
+        share = np.exp(log_density[1] - log_sum)
+        mean_log = float(log_sum.mean())
+        if mean_log - last < tolerance:
+            break
+        last = mean_log
+    order = np.argsort(means)
+    return weights[order], means[order], np.sqrt(variances[order])
+
+
+def _blocks(values: Floats, weight: Floats, n: int) -> Floats:
+    """Sum of weight·values over blocks of n × n cells."""
+    n_x, n_y = -(-values.shape[0] // n), -(-values.shape[1] // n)
+    padded = np.zeros((n_x * n, n_y * n))
+    padded[: values.shape[0], : values.shape[1]] = values * weight
+    return np.asarray(padded.reshape(n_x, n, n_y, n).sum((1, 3)))
+
+
+def _basis(surface: Surface, usable: Mask) -> Floats:
+    """Shading terms, (n_terms, n_x, n_y), each centred over the usable cells."""
+    u = (surface.x_mm - surface.x_mm[usable].mean()) / 50.0
+    v = (surface.y_mm - surface.y_mm[usable].mean()) / 50.0
+    slope = np.clip(surface.slope_x, -3, 3)
+    fall = np.log1p(np.minimum(surface.slope_x**2 + surface.slope_y**2, 20.0)) / 2
+    terms = [u, v, v * v, fall, slope, np.clip(surface.slope_y, -3, 3)]
+    terms += [np.maximum(np.sign(knot) * (slope - knot), 0) for knot in SLOPE_KNOTS]
+    basis = np.stack(terms)
+    centred: Floats = basis - basis[:, usable].mean(1)[:, None, None]
+    return centred
+
+
+#: Expected size of each shading term's coefficient, per its unit: a soft bound that decides only
+#: where the light cannot (40 % vignetting over half a belt of 400 mm bends by 0.26 over 50 mm).
+_SIZE = np.array([0.05, 0.3, 0.05, 1.0, 0.7, 0.3, 0.7, 0.7, 0.7, 0.7])
+
+
+def _shading_from_steps(light: Floats, basis: Floats, known: Mask) -> Floats:
+    """Coefficients from differences between near blocks, most of which lie within one class.
+
+    Outlines of patches are outliers among the differences and lose their weight (Tukey's biweight).
+    """
+    lag = 2
+    pairs_y, pairs_b = [], []
+    for axis in (0, 1):
+        first = tuple(slice(0, -lag) if k == axis else slice(None) for k in (0, 1))
+        second = tuple(slice(lag, None) if k == axis else slice(None) for k in (0, 1))
+        both = known[first] & known[second]
+        pairs_y.append((light[second] - light[first])[both])
+        pairs_b.append((basis[:, *second] - basis[:, *first])[:, both])
+    step, change = np.concatenate(pairs_y), np.concatenate(pairs_b, axis=1)
+    coefficient = np.zeros(basis.shape[0])
+    if step.size < 5 * basis.shape[0]:
+        return coefficient
+    for k in range(6):
+        left = step - coefficient @ change
+        scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
+        reach = 8.0 if k == 0 else 4.7
+        weight = np.clip(1 - (left / (reach * scale)) ** 2, 0, None) ** 2
+        normal = (change * weight) @ change.T / scale**2 + np.diag(1 / _SIZE**2)
+        coefficient = np.asarray(np.linalg.solve(normal, (change * weight) @ step / scale**2))
+    return coefficient
+
+
+def fit_mixture(surface: Surface, settings: TissueSettings) -> MixtureFit:
+    """Fit shading and two classes to one piece; classes may come out equal (one class only)."""
+    usable = surface.usable
+    n = max(1, round(BLOCK_MM / surface.cell_mm))
+    basis = _basis(surface, usable)
+    steep = np.hypot(surface.slope_x, surface.slope_y)
+    fitted = usable & (steep < STEEPEST_FITTED)
+    weight = (fitted if 2 * fitted.sum() > usable.sum() else usable).astype(float)
+    count = _blocks(weight, weight, n)
+    known = count >= 0.7 * n * n
+    if np.count_nonzero(known) < 30:
+        known = count > 0
+    divisor = np.maximum(count, 1)
+    light = _blocks(surface.log_light, weight, n) / divisor
+    block_basis = np.stack([_blocks(term, weight, n) / divisor for term in basis])
+    coefficient = _shading_from_steps(light, block_basis, known)
+
+    y, phi = light[known], block_basis[:, known]
+    residual = y - coefficient @ phi
+    main = _half_sample_mode(residual)
+    least = float(np.log(settings.least_contrast))
+    starts = [
+        np.zeros(y.size),
+        (residual > otsu_limit(residual)).astype(float),
+        (residual > main + least).astype(float),
+        (residual > main - least).astype(float),
+    ]
+    # the first start holds one class; of the others only those with cells on both sides say more
+    starts = starts[:1] + [q for q in starts[1:] if 0 < q.sum() < q.size]
+    fits = [_expect_and_maximise(y, phi, known, coefficient, q) for q in starts]
+    sd = min(fit.sd for fit in fits)
+    best = min(fits, key=lambda fit: _energy(fit, known, sd=sd, least=least))
+    cell_residual = np.where(
+        usable, surface.log_light - np.tensordot(best.coefficient, basis, 1), 0.0
+    )
+    return MixtureFit(residual=cell_residual, lean=best.lean, fat=best.fat, sd=best.sd)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _BlockFit:
+    coefficient: Floats
+    lean: float
+    fat: float
+    sd: float
+    q: Floats
+    off: Floats
+
+
+def _half_sample_mode(values: Floats) -> float:
+    """Find the densest place: halve to the shortest half until little is left."""
+    x = np.sort(values)
+    while x.size > 20:
+        half = (x.size + 1) // 2
+        start = int(np.argmin(x[half - 1 :] - x[: x.size - half + 1]))
+        x = x[start : start + half]
+    return float(x.mean())
+
+
+def _expect_and_maximise(
+    y: Floats, phi: Floats, known: Mask, coefficient: Floats, q: Floats
+) -> _BlockFit:
+    """From one start to a fit of shading and classes on the blocks."""
+    one_class = not q.any()
+    residual = y - coefficient @ phi
+    pull_map = np.zeros(known.shape)
+    lean = fat = sd = 0.0
+    off = residual
+    for k in range(N_ITERATIONS):
+        lean = float(((1 - q) * residual).sum() / max(float((1 - q).sum()), 1e-9))
+        fat = lean if one_class else float((q * residual).sum() / max(float(q.sum()), 1e-9))
+        off = residual - lean - (fat - lean) * q
+        sd = max(1.4826 * float(np.median(np.abs(off))), 0.01)
+        if k == N_ITERATIONS - 1:
+            break
+        robust = 1 / np.maximum(1, np.abs(off) / (2.5 * sd))
+        normal = (phi * robust) @ phi.T / sd**2 + np.diag(1 / _SIZE**2)
+        centre = y - lean - (fat - lean) * q
+        coefficient = np.asarray(np.linalg.solve(normal, (phi * robust) @ centre / sd**2))
+        residual = y - coefficient @ phi
+        if one_class:
+            continue
+        share = float(np.clip(q.mean(), 0.02, 0.98))
+        pull_map[known] = 2 * q - 1
+        pull = smooth_inside(pull_map, known, 1.0)[known]
+        spread = max(sd, 0.15 * (fat - lean))
+        odds = (fat - lean) * (residual - (fat + lean) / 2) / spread**2
+        odds += np.log(share / (1 - share)) * 0.5 + NEIGHBOUR_PULL * pull
+        q = 1 / (1 + np.exp(-np.clip(odds, -30, 30)))
+    return _BlockFit(coefficient=coefficient, lean=lean, fat=fat, sd=sd, q=q, off=off)
+
+
+def _energy(fit: _BlockFit, known: Mask, *, sd: float, least: float) -> float:
+    """Sum up what a fit leaves unexplained and the price of its outlines; smaller is better."""
+    one_class = not fit.q.any()
+    if not one_class and fit.fat - fit.lean < least:
+        return np.inf
+    loss = np.minimum((fit.off / sd) ** 2, 3.5**2).sum() / 2
+    fat = np.zeros(known.shape, dtype=np.int8)
+    fat[known] = np.where(fit.q > 0.5, 1, -1)
+    edges = np.count_nonzero(fat[1:] * fat[:-1] < 0)
+    edges += np.count_nonzero(fat[:, 1:] * fat[:, :-1] < 0)
+    return float(loss + OUTLINE_PRICE * edges + 0.5 * np.sum((fit.coefficient / _SIZE) ** 2))
+
+
+def mixture_probability(surface: Surface, fit: MixtureFit, settings: TissueSettings) -> Floats:
+    """Tell the cells apart with a fit, then drop what is no tissue; (n_x, n_y).
+
+    Glitter is left out, patches without a step at their outline or smaller than the settings claim
+    are dropped, and what was not seen takes its neighbours' value. Meaningless outside the piece.
+    """
+    least = float(np.log(settings.least_contrast))
+    only = 0.0 if settings.one_class == "lean" else 1.0
+    if fit.fat - fit.lean < least:
+        return np.full(surface.inside.shape, only)
+    usable = surface.usable
+    glitter = usable & (fit.residual > fit.fat + max(4 * fit.sd, 0.6 * (fit.fat - fit.lean)))
+    usable = usable & ~glitter
+    # blur of the optics and of the light below the surface adds light, not logarithms of it: an
+    # outline lies where the light is half way between the classes
+    contrast = float(np.exp(fit.fat - fit.lean))
+    ratio = smooth_inside(np.exp(fit.residual - fit.lean), usable, CELL_SCALE_MM / surface.cell_mm)
+    spread = max(fit.sd * (1 + contrast) / 2, 0.1 * (contrast - 1))
+    odds = (contrast - 1) * (ratio - (1 + contrast) / 2) / spread**2
+    probability = 1 / (1 + np.exp(-np.clip(odds, -8, 8)))
+    probability = fill_from_neighbours(probability, usable)
+    for fat_side in (True, False):
+        mask = surface.inside & ((probability > 0.5) == fat_side)
+        labels, n_patches = label_patches(mask)
+        if n_patches == 0:
+            continue
+        step, area_mm2 = patch_steps(
+            labels, n_patches, fit.residual, usable, cell_mm=surface.cell_mm
+        )
+        step = step if fat_side else -step
+        too_small = area_mm2 < np.pi / 4 * settings.smallest_patch_mm**2
+        no_edge = np.nan_to_num(step, nan=0.0 if fat_side else np.inf) < least
+        drop = too_small | (no_edge if fat_side else False)
+        probability[np.r_[False, drop][labels]] = 0.0 if fat_side else 1.0
+    fat = surface.inside & (probability > 0.5)
+    if fat.sum() == surface.inside.sum() or not fat.any():
+        probability[:] = only
+    return probability
