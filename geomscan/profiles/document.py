@@ -311,7 +311,7 @@ def write_document(path: Path, document: Mapping[str, Any]) -> None:
 _OTHER_DECIMALS = {"encoder_at_blade": 2, "term_cumulative_g": 6}
 
 
-def _encode(value: Any, key: str) -> list[bytes]:  # noqa: ANN401 - walks whatever a document holds
+def _encode(value: Any, key: str) -> list[bytes]:
     """Encode a value: arrays by the compiled writer, all else by the standard one."""
     if isinstance(value, Mapping) and any(
         isinstance(item, np.ndarray | list) for item in value.values()

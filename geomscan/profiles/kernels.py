@@ -14,81 +14,145 @@ import numpy.typing as npt
 from numba import njit
 
 __all__ = [
-    "count_cells",
+    "add_blocks",
     "direct_slices",
-    "gather_blocks",
-    "gather_cells",
     "sheared_extent",
     "sloped_extent",
     "spread",
+    "spread_tops",
     "upright_extent",
+    "weigh_cells",
 ]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
-@njit(nogil=True, cache=True)
-def count_cells(thickness_mm: Floats, cover: Floats) -> int:
-    """Count the cells that the piece covers."""
-    n = 0
-    for i in range(cover.shape[0]):
-        for j in range(cover.shape[1]):
-            n += cover[i, j] > 0 and not math.isnan(thickness_mm[i, j])
-    return n
-
-
-@njit(nogil=True, cache=True)
-def gather_cells(
+# Sums may be added up in any order ("reassoc"): eight at a time is as exact as one by one.
+@njit(nogil=True, cache=True, fastmath={"contract", "nsz", "reassoc"})
+def weigh_cells(
     thickness_mm: Floats,
     cover: Floats,
-    volume_mm3: Floats,
-    mass_g: Floats,
-    fat_g: Floats,
+    contents: tuple[Floats, Floats, Floats],
     least_height_mm: float,
-    row: Ints,
-    column: Ints,
     height: Floats,
     weight: Floats,
-    row_total: Floats,
-    row_weight: Floats,
+    row_sums: Floats,
     row_height: Floats,
     row_span: Ints,
 ) -> None:
-    """List the covered cells with their weights per mm of height, and sum both along each row."""
-    n = 0
+    """Give each cell its height and what it holds per mm of height; both empty where it has none.
+
+    weight has shape (3, n_x, n_y); row_sums (n_x, 6) the contents and the weights added up along
+    each row; row_span the first and last covered column of each row, −1 where there is none.
+    """
+    n_y = cover.shape[1]
+    first, second, third = contents
     for i in range(cover.shape[0]):
-        row_span[i, 0], row_span[i, 1] = -1, -1
-        for j in range(cover.shape[1]):
+        highest = 0.0
+        a, b, c, wa, wb, wc = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for j in range(n_y):
             h = thickness_mm[i, j]
-            if not (cover[i, j] > 0) or math.isnan(h):
-                continue
-            if row_span[i, 0] < 0:
+            inside = cover[i, j] > 0.0 and h == h
+            h = h if inside and h > least_height_mm else least_height_mm
+            keep = 1.0 if inside else 0.0
+            per = keep / h
+            height[i, j] = h
+            weight[0, i, j] = first[i, j] * per
+            weight[1, i, j] = second[i, j] * per
+            weight[2, i, j] = third[i, j] * per
+            a += first[i, j] * keep
+            b += second[i, j] * keep
+            c += third[i, j] * keep
+            wa += first[i, j] * per
+            wb += second[i, j] * per
+            wc += third[i, j] * per
+            highest = max(highest, h * keep)
+        row_sums[i, 0], row_sums[i, 1], row_sums[i, 2] = a, b, c
+        row_sums[i, 3], row_sums[i, 4], row_sums[i, 5] = wa, wb, wc
+        row_height[i] = highest
+        row_span[i, 0], row_span[i, 1] = -1, -1
+        for j in range(n_y):
+            if cover[i, j] > 0.0 and thickness_mm[i, j] == thickness_mm[i, j]:
                 row_span[i, 0] = j
-            row_span[i, 1] = j
-            h = max(h, least_height_mm)
-            row[n], column[n], height[n] = i, j, h
-            row_height[i] = max(row_height[i], h)
-            per = 1.0 / h
-            v, m, f = volume_mm3[i, j], mass_g[i, j], fat_g[i, j]
-            weight[n, 0], weight[n, 1], weight[n, 2] = v * per, m * per, f * per
-            row_total[i, 0] += v
-            row_total[i, 1] += m
-            row_total[i, 2] += f
-            row_weight[i, 0] += v * per
-            row_weight[i, 1] += m * per
-            row_weight[i, 2] += f * per
-            n += 1
+                break
+        for j in range(n_y - 1, -1, -1):
+            if cover[i, j] > 0.0 and thickness_mm[i, j] == thickness_mm[i, j]:
+                row_span[i, 1] = j
+                break
 
 
-@njit(nogil=True, cache=True)
-def gather_blocks(values: Floats, cover: Floats, side: int, squared: bool, out: Floats) -> None:  # noqa: FBT001
-    """Add the cells of each block of side × side cells; out has shape (n_x // side + 1, …)."""
-    for i in range(values.shape[0]):
-        for j in range(values.shape[1]):
-            if cover[i, j] > 0:
-                v = values[i, j]
-                out[i // side, j // side] += v * v if squared else v
+@njit(nogil=True, cache=True, fastmath=True)
+def add_blocks(values: Floats, side: int, power: int, out: Floats) -> None:
+    """Add up values^power (1 or 2) over blocks of side × side cells, smaller at the far ends."""
+    n_x, n_y = values.shape
+    line = np.empty(n_y)
+    for bi in range(out.shape[0]):
+        line[:] = 0.0
+        for i in range(bi * side, min(n_x, bi * side + side)):
+            if power == 1:
+                for j in range(n_y):
+                    line[j] += values[i, j]
+            else:
+                for j in range(n_y):
+                    line[j] += values[i, j] * values[i, j]
+        for bj in range(out.shape[1]):
+            total = 0.0
+            for j in range(bj * side, min(n_y, bj * side + side)):
+                total += line[j]
+            out[bi, bj] = total
+
+
+@njit(nogil=True, cache=True, fastmath={"contract", "nsz"})
+def spread_tops(
+    height: Floats,
+    weight: Floats,
+    row_span: Ints,
+    row_low: Floats,
+    row_width: Floats,
+    slope: float,
+    scale: float,
+    first_mm: float,
+    step_mm: float,
+    bins: Floats,
+) -> None:
+    """Do the same as `spread` for the tops of all cells, quicker: no box may be wider than a bin.
+
+    bins, shape (n_bins + 1, 3, 2): sum and moment of each of the three kinds; added to.
+    """
+    flat = bins.ravel()
+    n_flat = flat.size
+    for i in range(height.shape[0]):
+        if row_span[i, 0] < 0:
+            continue
+        r = row_width[i] / step_mm
+        per = scale / r
+        base = (row_low[i] - first_mm) / step_mm
+        lean = slope / step_mm
+        for j in range(row_span[i, 0], row_span[i, 1] + 1):
+            u = max(base - height[i, j] * lean, 0.0)
+            k = int(u)
+            a = u - k
+            b = min(1.0 - a, r)  # the part in bin k; the rest lies in the next one
+            rest = r - b
+            share = b * per
+            moment = share * (1.0 - a - 0.5 * b) * step_mm
+            next_share = rest * per
+            next_moment = next_share * (1.0 - 0.5 * rest) * step_mm
+            at = min(k * 6, n_flat - 12)
+            v, m, f = weight[0, i, j], weight[1, i, j], weight[2, i, j]
+            flat[at] += v * share
+            flat[at + 1] += v * moment
+            flat[at + 2] += m * share
+            flat[at + 3] += m * moment
+            flat[at + 4] += f * share
+            flat[at + 5] += f * moment
+            flat[at + 6] += v * next_share
+            flat[at + 7] += v * next_moment
+            flat[at + 8] += m * next_share
+            flat[at + 9] += m * next_moment
+            flat[at + 10] += f * next_share
+            flat[at + 11] += f * next_moment
 
 
 @njit(nogil=True, cache=True)
