@@ -1,1 +1,1 @@
-"""Known solids on a belt become recordings with truth; shares no code with what measures."""
+"""Known solids on a moving belt, turned into recordings whose truth is known; its own forward model."""

@@ -1,0 +1,220 @@
+"""What one head sees of a lit line: pieces of the line in the image, each with its light and width."""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from geomscan.simulation.camera import Camera, project
+from geomscan.simulation.placed import Looks, Surface
+from geomscan.simulation.sheet import BELT, NOTHING, Fan, Pose
+from geomscan.simulation.sight import Cells, is_seen
+
+__all__ = ["IMAGE", "N_STRETCH", "ON_BELT", "TURNED", "Optics", "seen_stretches", "shade_at"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: columns of a stretch: across and height in the image at both ends, light (grey·px), line width (px),
+#: share below, shift of that light (px, towards lower z), kind of it (0 tail, 1 lobe)
+N_STRETCH = 9
+#: layouts: (column, row); (row, column) of a camera turned by 90°; (y in steps, z) for a height payload
+IMAGE, TURNED, ON_BELT = 0, 1, 2
+BISECTIONS = 14  # halving half a column 14 times leaves 0.00003 of a column
+
+
+class Optics(NamedTuple):
+    """Photometry of one head: grey·px of a white radian at unit distance, and what weakens it."""
+
+    light: float  # grey·px per radian of the fan, for reflectance 1, cos 1, at distance 1 mm
+    psf_px: float
+    thickness_mm: float
+    falloff: float
+    vignetting: float
+    corner_px: float
+    layout: int  # what across and height mean: IMAGE, TURNED or BELT
+    across0_mm: float
+    across_step_mm: float
+    texture: float
+    texture_mm: float
+    seed: int
+
+
+@njit(nogil=True, cache=True)
+def _hash01(a: int, b: int, c: int) -> float:
+    """A number in [0, 1) that always belongs to the same three (a place on a piece keeps its glint)."""
+    h = np.uint64(a) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(b) * np.uint64(0xC2B2AE3D27D4EB4F)
+    h += np.uint64(c) * np.uint64(0x165667B19E3779F9)
+    h ^= h >> np.uint64(29)
+    h *= np.uint64(0xBF58476D1CE4E5B9)
+    h ^= h >> np.uint64(32)
+    h *= np.uint64(0x94D049BB133111EB)
+    h ^= h >> np.uint64(29)
+    return float(h >> np.uint64(11)) / 9007199254740992.0
+
+
+@njit(nogil=True, cache=True)
+def shade_at(looks: Looks, optics: Optics, solid: int, x: float, y: float) -> tuple[float, bool]:
+    """Reflectance at a place of the belt (solid 0) or of a solid, and whether it is a fat patch."""
+    place, shade = looks.place[solid], looks.shade[solid]
+    dx, dy = x - place[0], y - place[1]
+    u, v = place[2] * dx + place[3] * dy, place[2] * dy - place[3] * dx
+    reflectance = shade[0]
+    if solid == 0:
+        if optics.texture > 0:
+            wave = np.sin(2 * np.pi * x / optics.texture_mm) * np.sin(
+                2 * np.pi * y / optics.texture_mm
+            )
+            reflectance *= 1 + optics.texture * wave
+        return reflectance, False
+    if shade[1] > 0:
+        phase = 6.2832 * _hash01(solid, 1, 0)
+        slow = np.sin(u / 7.1 + phase) * np.cos(v / 5.3 - phase) + 0.5 * np.sin(u / 2.9 - v / 3.7)
+        reflectance *= 1 + shade[1] * slow / 1.5
+    fat = False
+    for k in range(looks.fat_first[solid], looks.fat_first[solid + 1]):
+        f = looks.fat[k]
+        px, py = u - f[0], v - f[1]
+        a, b = (f[4] * px + f[5] * py) / f[2], (f[4] * py - f[5] * px) / f[3]
+        reach = 1 + f[7] * np.cos(f[6] * np.arctan2(b, a)) if f[6] > 0 else 1.0
+        if a * a + b * b <= reach * reach:
+            reflectance *= f[8]
+            fat = True
+            break
+    if shade[5] > 0:
+        # one wet spot per square of its area's inverse density, somewhere in it
+        pitch = 1 / np.sqrt(shade[5])
+        i, j = int(np.floor(u / pitch)), int(np.floor(v / pitch))
+        key = solid * 7919 + optics.seed
+        gu = (i + _hash01(key, i, 2 * j)) * pitch
+        gv = (j + _hash01(key, i, 2 * j + 1)) * pitch
+        if (u - gu) ** 2 + (v - gv) ** 2 < shade[6] ** 2:
+            reflectance *= shade[7]
+    return reflectance, fat
+
+
+@njit(nogil=True, cache=True)
+def seen_stretches(
+    pose: Pose,
+    t: Floats,
+    point: Floats,
+    hit: Ints,
+    apart: npt.NDArray[np.bool_],
+    surface: Surface,
+    cells: Cells,
+    may_be_hidden: npt.NDArray[np.bool_],
+    coarse: tuple[float, float, float],
+    looks: Looks,
+    fan: Fan,
+    camera: Camera,
+    optics: Optics,
+) -> Floats:
+    """Project a lit line into one head: stretches between neighbouring rays that are both lit and seen."""
+    n = len(t)
+    across, height = np.empty(n), np.empty(n)
+    light, width = np.empty(n), np.empty(n)
+    below, shift = np.zeros(n), np.zeros(n)
+    kind = np.zeros(n)
+    seen = np.zeros(n, np.bool_)
+    camera_x = pose.e_mm + camera.x_mm
+    camera_z = camera.z_mm - pose.lift_mm - pose.roll * camera.y_mm
+    for k in range(n):
+        if hit[k] == NOTHING:
+            continue
+        x, y, z = point[k, 0], point[k, 1], point[k, 2]
+        nx, ny, nz, solid = 0.0, 0.0, 1.0, 0
+        if hit[k] != BELT:
+            nx, ny, nz = (
+                surface.normal[hit[k], 0],
+                surface.normal[hit[k], 1],
+                surface.normal[hit[k], 2],
+            )
+            solid = surface.solid[hit[k]]
+        dx, dy, dz = camera_x - x, camera.y_mm - y, camera_z - z
+        distance2 = dx * dx + dy * dy + dz * dz
+        cosine = (nx * dx + ny * dy + nz * dz) / np.sqrt(distance2)
+        if cosine <= 0:
+            continue
+        i, j = int((x - coarse[0]) / coarse[2]), int((y - coarse[1]) / coarse[2])
+        hidden = (
+            0 <= i < may_be_hidden.shape[0]
+            and 0 <= j < may_be_hidden.shape[1]
+            and may_be_hidden[i, j]
+            and not is_seen(surface, cells, hit[k], x, y, z, camera_x, camera.y_mm, camera_z)
+        )
+        world_z = z + pose.lift_mm + pose.roll * y
+        local_x = x - pose.e_mm
+        a, h = _image(camera, optics, local_x, y, world_z)
+        across[k], height[k] = a, h
+        seen[k] = not hidden
+        reflectance, _ = shade_at(looks, optics, solid, x, y)
+        radius2 = 0.0
+        if optics.vignetting > 0:
+            column, row = project(camera, local_x, y, world_z)
+            radius2 = (column - camera.column0) ** 2 + (row - camera.row0) ** 2
+        fall = 1 - optics.falloff * min(abs(y - fan.source_y_mm) / fan.half_width_mm, 1.0) ** 2
+        fall *= 1 - optics.vignetting * radius2 / optics.corner_px**2
+        light[k] = optics.light * reflectance * cosine * fall / distance2
+        # the sheet's thickness lights the surface a little before and behind: how far apart in the image?
+        rise = min(max(-nx / nz if nz > 0.2 else -5 * nx, -3.0), 3.0)
+        step = 0.05 / max(1 - rise * fan.tilt, 0.3)
+        _, h2 = _image(camera, optics, local_x + step, y, world_z + step * rise)
+        width[k] = np.sqrt(optics.psf_px**2 + ((h2 - h) / 0.05 * optics.thickness_mm) ** 2)
+        if looks.shade[solid, 2] > 0:
+            depth = looks.shade[solid, 3]
+            _, h3 = _image(camera, optics, local_x - depth * fan.tilt, y, world_z - depth)
+            below[k], shift[k], kind[k] = looks.shade[solid, 2], h3 - h, looks.shade[solid, 4]
+
+    stretch = np.empty((n, N_STRETCH))
+    used = 0
+    for k in range(n - 1):
+        if apart[k] or hit[k] == NOTHING or hit[k + 1] == NOTHING or not (seen[k] or seen[k + 1]):
+            continue
+        a0, h0, a1, h1 = across[k], height[k], across[k + 1], height[k + 1]
+        share = 1.0
+        source = k if seen[k] else k + 1
+        if not (seen[k] and seen[k + 1]):
+            # the camera's shadow begins between the two: halve the distance to its border
+            good, bad = (k, k + 1) if seen[k] else (k + 1, k)
+            low, high = 0.0, 1.0
+            for _ in range(BISECTIONS):
+                mid = (low + high) / 2
+                x = point[good, 0] + mid * (point[bad, 0] - point[good, 0])
+                y = point[good, 1] + mid * (point[bad, 1] - point[good, 1])
+                z = point[good, 2] + mid * (point[bad, 2] - point[good, 2])
+                own = hit[good] if mid < 0.5 else hit[bad]
+                if is_seen(surface, cells, own, x, y, z, camera_x, camera.y_mm, camera_z):
+                    low = mid
+                else:
+                    high = mid
+            if low == 0.0:
+                continue
+            share = low
+            x = point[good, 0] + low * (point[bad, 0] - point[good, 0])
+            y = point[good, 1] + low * (point[bad, 1] - point[good, 1])
+            z = point[good, 2] + low * (point[bad, 2] - point[good, 2])
+            world_z = z + pose.lift_mm + pose.roll * y
+            a0, h0 = across[good], height[good]
+            a1, h1 = _image(camera, optics, x - pose.e_mm, y, world_z)
+        middle = (t[k] + t[k + 1]) / 2
+        radians = share * (t[k + 1] - t[k]) / (1 + middle * middle)
+        both = seen[k] and seen[k + 1]
+        stretch[used, 0], stretch[used, 1], stretch[used, 2], stretch[used, 3] = a0, h0, a1, h1
+        stretch[used, 4] = radians * ((light[k] + light[k + 1]) / 2 if both else light[source])
+        stretch[used, 5] = (width[k] + width[k + 1]) / 2 if both else width[source]
+        stretch[used, 6], stretch[used, 7], stretch[used, 8] = (
+            below[source],
+            shift[source],
+            kind[source],
+        )
+        used += 1
+    return stretch[:used]
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _image(camera: Camera, optics: Optics, x: float, y: float, z: float) -> tuple[float, float]:
+    if optics.layout == ON_BELT:
+        return (y - optics.across0_mm) / optics.across_step_mm, z
+    column, row = project(camera, x, y, z)
+    return (row, column) if optics.layout == TURNED else (column, row)
