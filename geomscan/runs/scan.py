@@ -1,0 +1,310 @@
+"""A recording's payloads, whatever their kind, as lines in millimetres for the shape."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.errors import InputError
+from geomscan.laser_line.extract import extract_lines
+from geomscan.laser_line.lines import Quality
+from geomscan.laser_line.noise import NoiseModel, noise_from_frames
+from geomscan.laser_line.settings import LineSettings
+from geomscan.recording.manifest import HeadManifest
+from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
+from geomscan.scanner.calibration import ScannerCalibration
+from geomscan.scanner.calibration import in_region as calibrated_region
+from geomscan.scanner.modes import common_modes
+from geomscan.shape.geometry import BeltLines, CommonModes, HeadLines, ShapeGeometry
+
+__all__ = ["Scan", "open_scan", "shape_geometry"]
+
+Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
+
+LINES_PER_BLOCK = 64
+NOISE_LINES = 64
+TALLEST_MM = 150.0
+MARGIN_MM = 5.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Scan:
+    """A recording with what is needed to read it in millimetres."""
+
+    recording: Recording
+    heads: tuple[str, ...]
+    calibration: ScannerCalibration | None
+    noise: Mapping[str, NoiseModel | None]
+    line: LineSettings
+    travel_mm: Floats  #: belt travel of every line of the recording
+    mm_per_count: float
+
+    def blocks(self, *, n_threads: int = 2) -> Iterator[tuple[BeltLines, dict[str, HeadLines]]]:
+        """Read the selected lines block by block; a block of work is under way ahead.
+
+        Memory holds a few blocks, however long the recording.
+        """
+        first, stop = self.recording.first, self.recording.stop
+        missing = np.diff(self.recording.lines.line, prepend=self.recording.lines.line[:1] - 1) - 1
+        starts = range(first, stop, LINES_PER_BLOCK)
+        per_head = max(1, n_threads // len(self.heads))
+        with ThreadPoolExecutor(max(1, min(n_threads, len(self.heads)))) as pool:
+
+            def begin(start: int) -> dict[str, Future[HeadLines]]:
+                end = min(start + LINES_PER_BLOCK, stop)
+                return {
+                    name: pool.submit(self._head_lines, name, start, end, per_head)
+                    for name in self.heads
+                }
+
+            ahead = begin(first)
+            for start in starts:
+                now, end = ahead, min(start + LINES_PER_BLOCK, stop)
+                if end < stop:
+                    ahead = begin(end)
+                belt = BeltLines(
+                    e_mm=self.travel_mm[start:end],
+                    n_missing_before=np.maximum(missing[start:end], 0),
+                )
+                yield belt, {name: lines.result() for name, lines in now.items()}
+
+    def _head_lines(self, name: str, start: int, stop: int, n_threads: int) -> HeadLines:
+        _, block = next(
+            self.recording.blocks(name, lines_per_block=stop - start, first=start, stop=stop)
+        )
+        manifest = self.recording.head(name)
+        if isinstance(block, HeightBlock):
+            return _from_height(block, manifest)
+        if isinstance(block, RangeBlock):
+            return self._from_rows(
+                name, start, row_px=block.row_px, u_row_px=_scatter(block.row_px),
+                light=block.reflectance, width_px=block.line_width, glare=None,
+            )  # fmt: skip
+        noise = self.noise[name]
+        assert noise is not None
+        lines = extract_lines(
+            block,
+            noise=noise,
+            settings=self.line,
+            bit_depth=manifest.bit_depth,
+            n_threads=n_threads,
+        )
+        doubtful = (lines.quality & Quality.SECOND_PEAK) != 0
+        row0 = np.float32(manifest.line_axes().row0)
+        return self._from_rows(
+            name,
+            start,
+            # a doubtful column is better left out than believed: the map has bounds for holes
+            row_px=np.where(doubtful, np.float32(np.nan), lines.row_px + row0),
+            u_row_px=lines.u_row_px,
+            light=lines.reflectance,
+            width_px=lines.width_px,
+            glare=(lines.quality & Quality.CLIPPED) != 0,
+        )
+
+    def _from_rows(
+        self,
+        name: str,
+        start: int,
+        *,
+        row_px: Singles,
+        u_row_px: Singles,
+        light: Singles | None,
+        width_px: Singles | None,
+        glare: npt.NDArray[np.bool_] | None,
+    ) -> HeadLines:
+        """Rows of the whole sensor to millimetres in the sheet."""
+        assert self.calibration is not None
+        model = self.calibration.head(name)
+        column_px = self.recording.head(name).line_axes().column0 + np.arange(
+            row_px.shape[1], dtype=np.float64
+        )
+        y_mm, z_mm = model.to_plane(column_px, row_px)
+        middle = np.nanmedian(row_px) if np.isfinite(row_px).any() else 0.0
+        mm_per_row = np.abs(model.mm_per_px(column_px, np.full(column_px.shape, middle))[3])
+        if light is not None and name in self.calibration.responses:
+            lines = self.recording.lines
+            chosen = slice(start, start + len(row_px))
+            exposure = lines.exposure_us[chosen, None]
+            power = lines.laser_power[chosen, None]
+            factor = self.calibration.responses[name].factor(
+                column_px,
+                z_mm,
+                exposure_us=exposure if np.isfinite(exposure).all() else None,
+                laser_power=power if np.isfinite(power).all() else None,
+            )
+            light = (light * factor).astype(np.float32)
+        return HeadLines(
+            y_mm=y_mm.astype(np.float32),
+            z_mm=z_mm.astype(np.float32),
+            u_z_mm=(u_row_px * mm_per_row).astype(np.float32),
+            reflectance=light,
+            line_width_px=width_px,
+            glare=glare,
+        )
+
+
+def _from_height(block: HeightBlock, manifest: HeadManifest) -> HeadLines:
+    assert manifest.y_start_mm is not None
+    assert manifest.y_step_mm is not None
+    n_columns = block.height_mm.shape[1]
+    y_mm = manifest.y_start_mm + manifest.y_step_mm * np.arange(n_columns)
+    seen = np.isfinite(block.height_mm)
+    return HeadLines(
+        y_mm=np.where(seen, y_mm, np.nan).astype(np.float32),
+        z_mm=block.height_mm,
+        u_z_mm=_scatter(block.height_mm),
+        reflectance=block.reflectance,
+        line_width_px=block.line_width,
+    )
+
+
+def _scatter(values: Singles) -> Singles:
+    """Noise of values that came without one: robust spread of second differences along columns.
+
+    A second difference of independent values has √6 times their standard deviation.
+    """
+    second = values[:, 2:] - 2 * values[:, 1:-1] + values[:, :-2]
+    second = second[np.isfinite(second)]
+    sigma = np.median(np.abs(second)) / 0.6745 / np.sqrt(6) if second.size else np.nan
+    return np.full(values.shape, sigma, dtype=np.float32)
+
+
+def open_scan(
+    recording: Recording,
+    calibration: ScannerCalibration | None,
+    *,
+    line: LineSettings,
+    heads: Sequence[str] = (),
+) -> Scan:
+    """Check that calibration and recording belong together, and measure the noise where not known.
+
+    Raises
+    ------
+    InputError
+        If heads or sensor sizes are not the calibration's own, or a calibration is missing.
+    """
+    kinds = {head.payload_is for head in recording.manifest.heads}
+    chosen = tuple(heads) or tuple(head.name for head in recording.manifest.heads)
+    for name in chosen:
+        recording.head(name)
+    if "height" in kinds:
+        if kinds != {"height"} or len(recording.manifest.heads) > 1:
+            msg = f"{recording.path}: height payloads: expected one head, in millimetres already"
+            raise InputError(msg)
+        calibration = None
+        mm_per_count = recording.manifest.belt.nominal_mm_per_count
+    else:
+        if calibration is None:
+            msg = (
+                f"{recording.path}: expected --calibration for {', '.join(sorted(kinds))} payloads"
+            )
+            raise InputError(msg)
+        sizes = {}
+        for head in recording.manifest.heads:
+            assert head.sensor_size is not None
+            columns, rows = head.sensor_size
+            sizes[head.name] = (columns, rows) if head.rows_are_height else (rows, columns)
+        calibration.check_recording(sizes, where=str(recording.path))
+        mm_per_count = calibration.mm_per_count
+    counts = recording.lines.count
+    return Scan(
+        recording=recording,
+        heads=chosen,
+        calibration=calibration,
+        noise={name: _noise(recording, name) for name in chosen},
+        line=line,
+        travel_mm=(counts - counts[0]) * mm_per_count,
+        mm_per_count=mm_per_count,
+    )
+
+
+def _noise(recording: Recording, name: str) -> NoiseModel | None:
+    head = recording.head(name)
+    if head.payload_is != "frames":
+        return None
+    if head.electrons_per_grey is not None and head.read_noise_grey is not None:
+        return NoiseModel(
+            electrons_per_grey=head.electrons_per_grey,
+            read_noise_grey=head.read_noise_grey,
+            black_level_grey=head.black_level_grey or 0.0,
+        )
+    stop = min(recording.first + NOISE_LINES, recording.stop)
+    block: Any
+    _, block = next(
+        recording.blocks(name, lines_per_block=NOISE_LINES, first=recording.first, stop=stop)
+    )
+    return noise_from_frames(block, bit_depth=head.bit_depth)
+
+
+def shape_geometry(scan: Scan) -> ShapeGeometry:
+    """Give the shape what it needs to know of the scanner."""
+    calibration, recording = scan.calibration, scan.recording
+    lanes = recording.manifest.belt.lanes or ()
+    if calibration is None:
+        head = recording.manifest.heads[0]
+        assert head.y_start_mm is not None
+        assert head.y_step_mm is not None
+        width = head.y_step_mm * (recording.frame_shape(head.name)[1] - 1)
+        ends = sorted((head.y_start_mm, head.y_start_mm + width))
+        above = 1e6  # heights on a grid: everything was seen as from straight above
+        return ShapeGeometry(
+            tilt_deg=0.0,
+            skew_deg=0.0,
+            fan_mm=(0.5 * (ends[0] + ends[1]), above),
+            viewpoint_mm={head.name: (0.0, 0.5 * (ends[0] + ends[1]), above)},
+            y_first_mm=ends[0],
+            y_last_mm=ends[1],
+            mm_per_count=scan.mm_per_count,
+            first_count=float(recording.lines.count[0]),
+        )
+    regions = [calibration.regions[name] for name in scan.heads]
+    y_first = min(float(region.y_mm[0]) for region in regions) - MARGIN_MM
+    y_last = max(float(region.y_mm[-1]) for region in regions) + MARGIN_MM
+    for low, high in lanes:
+        y_first, y_last = min(y_first, low), max(y_last, high)
+    lasers = sorted({calibration.head(name).laser for name in scan.heads})
+    if len(lasers) > 1:
+        msg = (
+            f"heads on several lasers ({', '.join(lasers)}): measure one laser's heads, with --head"
+        )
+        raise InputError(msg)
+    sheet = calibration.sheet(scan.heads[0])
+    fan = (
+        sheet.fan_y_mm if np.isfinite(sheet.fan_y_mm) else 0.5 * (y_first + y_last),
+        sheet.fan_z_mm if np.isfinite(sheet.fan_z_mm) else 1e6,
+    )
+    nodes_y = np.linspace(y_first, y_last, 33)
+    nodes_z = np.linspace(0.0, TALLEST_MM, 16)
+    modes = {}
+    for name in scan.heads:
+        table = common_modes(calibration, name, nodes_y[:, None], nodes_z[None, :])
+        modes[name] = CommonModes(y_mm=nodes_y, z_mm=nodes_z, delta_mm=table)
+
+    def inside(head: str, y_mm: Floats, z_mm: Floats) -> npt.NDArray[np.bool_]:
+        return calibrated_region(calibration, head, y_mm, z_mm)
+
+    return ShapeGeometry(
+        tilt_deg=sheet.tilt_deg,
+        skew_deg=sheet.skew_deg,
+        fan_mm=fan,
+        viewpoint_mm={name: _viewpoint(calibration, name) for name in scan.heads},
+        y_first_mm=y_first,
+        y_last_mm=y_last,
+        mm_per_count=scan.mm_per_count,
+        first_count=float(recording.lines.count[0]),
+        modes=modes,
+        in_region=inside,
+    )
+
+
+def _viewpoint(calibration: ScannerCalibration, head: str) -> tuple[float, float, float]:
+    centre = calibration.head(head).centre_mm
+    if centre is None:
+        msg = f"head {head}: the calibration does not say where its camera looks from"
+        raise InputError(msg)
+    return centre
