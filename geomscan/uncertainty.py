@@ -89,14 +89,14 @@ def jacobian(function: Callable[[Floats], ArrayLike], at: ArrayLike, u: ArrayLik
     x = np.asarray(at, dtype=np.float64)
     steps = np.broadcast_to(np.asarray(u, dtype=np.float64), x.shape)
     smallest = np.cbrt(np.finfo(np.float64).eps) * np.maximum(np.abs(x), 1.0)
-    columns = []
+    columns: list[Floats] = []
     for index, step in enumerate(np.where(steps > 0, steps, smallest)):
         up, down = x.copy(), x.copy()
         up[index] += step
         down[index] -= step
         high, low = (np.atleast_1d(np.asarray(function(p), np.float64)) for p in (up, down))
         columns.append((high - low) / (up[index] - down[index]))
-    return np.stack(columns, axis=-1)
+    return np.asarray(np.stack(columns, axis=-1))
 
 
 def correlation(covariance: ArrayLike) -> Floats:

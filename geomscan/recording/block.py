@@ -7,9 +7,9 @@ from typing import Annotated, Self
 import numpy as np
 import numpy.typing as npt
 from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
 
 from geomscan.files import FileModel, parse_model, read_toml
+from geomscan.recording.contract import refuse
 
 __all__ = ["Face", "ReferenceBlock", "Ridge", "Tread", "read_block"]
 
@@ -19,7 +19,7 @@ NotNegative = Annotated[float, Field(ge=0)]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Tread:
-    """A flat step: from left to right across the block, at one height; `first` is its first point."""
+    """A flat step from left to right, at one height; `first` is its first point."""
 
     left_mm: float
     right_mm: float
@@ -72,25 +72,22 @@ class ReferenceBlock(FileModel):
     def _closed_profile(self) -> Self:
         across, height = self.profile_mm.T
 
-        def wrong(message: str) -> PydanticCustomError:
-            return PydanticCustomError("contract", "points: {message}", {"message": message})
-
         if height[0] != 0 or height[-1] != 0:
-            raise wrong(
-                f"expected to start and end on the belt at height 0, got {height[0]:g} "
+            refuse(
+                f"points: expected to start and end on the belt at height 0, got {height[0]:g} "
                 f"and {height[-1]:g}"
             )
         for at in np.flatnonzero(height < 0):
-            raise wrong(f"point {at + 1}: expected height >= 0, got {height[at]:g}")
+            refuse(f"points: point {at + 1}: expected height >= 0, got {height[at]:g}")
         for at in np.flatnonzero(np.diff(across) < 0):
-            raise wrong(
-                f"point {at + 2}: across must not fall from left foot to right foot, got "
+            refuse(
+                f"points: point {at + 2}: across must not fall from left foot to right foot, got "
                 f"{across[at]:g} then {across[at + 1]:g}"
             )
         for at in np.flatnonzero((np.diff(across) == 0) & (np.diff(height) == 0)):
-            raise wrong(f"points {at + 1} and {at + 2} are the same")
+            refuse(f"points: points {at + 1} and {at + 2} are the same")
         if across[0] == across[-1] or not height.any():
-            raise wrong("expected a profile with width and height")
+            refuse("points: expected a profile with width and height")
         return self
 
     @property
@@ -135,21 +132,22 @@ class ReferenceBlock(FileModel):
             if a[0] != b[0] and a[1] != b[1]
         )
 
-    def is_own_mirror_image(self, *, tolerance_mm: float = 0.5) -> bool:
-        """Whether the block looks the same from both sides, so that it cannot tell left from right."""
-        other = self.turned_end_for_end()
-        heights = [_height_at(block.profile_mm, _ACROSS * self.width_mm) for block in (self, other)]
-        return bool(np.max(np.abs(heights[0] - heights[1])) <= tolerance_mm)
+    def is_own_mirror_image(self, *, tolerance_mm: float = 0.1) -> bool:
+        """Whether left and right look the same: mean height difference within the tolerance."""
+        points = self.profile_mm
+        across = self.points[0][0] + self.width_mm * (np.arange(4000) + 0.5) / 4000
+        height = np.interp(across, points[:, 0], points[:, 1])
+        return bool(np.mean(np.abs(height - height[::-1])) <= tolerance_mm)
 
     def turned_end_for_end(self) -> Self:
-        """The block as it lies when its points run right to left facing downstream."""
+        """Give the block as it lies when its points run right to left facing downstream."""
         first = self.points[0][0]
         last = self.points[-1][0]
         points = tuple((first + (last - across), height) for across, height in self.points[::-1])
         return self.model_copy(update={"points": points})
 
     def at_temperature(self, temperature_c: float) -> Self:
-        """The block at another temperature: all lengths scaled about the reference temperature."""
+        """Scale all lengths from the reference temperature to another."""
         scale = 1 + self.expansion_per_k * (temperature_c - self.reference_temperature_c)
         return self.model_copy(
             update={
@@ -163,15 +161,6 @@ class ReferenceBlock(FileModel):
         self,
     ) -> list[tuple[int, tuple[tuple[float, float], tuple[float, float]]]]:
         return list(enumerate(zip(self.points[:-1], self.points[1:], strict=True)))
-
-
-#: Shares of the width at which left and right are compared; irrational steps miss upright faces.
-_ACROSS = (np.arange(400) * 0.6180339887498949) % 1.0
-
-
-def _height_at(points_mm: Floats, across_mm: Floats) -> Floats:
-    """Height of a profile at places that are not on an upright face."""
-    return np.interp(across_mm, points_mm[:, 0] - points_mm[0, 0], points_mm[:, 1])
 
 
 def read_block(path: Path) -> ReferenceBlock:

@@ -23,6 +23,9 @@ MISSING_FROM_RATIO = 1.6  # common practice, no source: halfway to two lines, pl
 #: Lines on either side whose median step is "typical" at a line.
 NEIGHBOURS = 15
 
+#: Less than this share of the usual step is vibration, not travel.
+STILL_SHARE = 0.2  # common practice, no source
+
 #: A stand-still is named once the belt should have moved this many counts and did not.
 STANDSTILL_COUNTS = 3.0
 
@@ -87,7 +90,7 @@ def unwrap_counts(encoder: Integers) -> tuple[Integers, Integers, int]:
     low, high = int(encoder.min()), int(encoder.max())
     for bits in COUNTER_BITS:
         turn = 1 << bits
-        if not (0 <= low and high < turn) and not (-turn // 2 <= low and high < turn // 2):
+        if not (low >= 0 and high < turn) and not (-turn // 2 <= low and high < turn // 2):
             continue
         step = np.diff(encoder)
         turns = -((step >= turn // 2).astype(np.int64)) + (step < -(turn // 2))
@@ -134,7 +137,7 @@ def build_table(columns: Mapping[str, npt.NDArray[np.generic]], *, forward: int 
             LineEvent(what="dropped", line=int(frame[first]), last_line=int(frame[last]), text=text)
         )
     kept = ~gone
-    events += _motion_events(forward * count[kept], time_s[kept], line[kept])
+    events += _motion_events(forward * count[kept], time_s[kept], line[kept], np.flatnonzero(kept))
     events.sort(key=lambda event: (event.line, event.what))
 
     def column(name: str) -> Floats:
@@ -155,68 +158,63 @@ def build_table(columns: Mapping[str, npt.NDArray[np.generic]], *, forward: int 
     return table
 
 
-def _motion_events(count: Integers, time_s: Floats, line: Integers) -> list[LineEvent]:
-    """Stand-still, running backwards, lines missing and jumps; counts rise in forward running."""
-    events: list[LineEvent] = []
+def _motion_events(
+    count: Integers, time_s: Floats, line: Integers, row: Integers
+) -> list[LineEvent]:
+    """Stand-still, running backwards, lines missing, jumps; counts rise in forward running."""
     if count.size < 2:
-        return events
+        return []
     step = np.diff(count).astype(np.float64)
-    seconds = np.diff(time_s)
-    number = np.diff(line)
     moving = np.abs(step[step != 0])
     typical = float(np.median(moving)) if moving.size else 0.0
-    for first, last in _runs(step == 0):
-        lines = last - first + 1
-        if lines * typical >= STANDSTILL_COUNTS or typical == 0:
-            text = f"belt stood still at count {count[first]} for {lines + 1} lines"
+    still = np.abs(step) <= STILL_SHARE * typical
+    events: list[LineEvent] = []
+    for first, last in _runs(still):
+        if (last - first + 1) * typical >= STANDSTILL_COUNTS or typical == 0:
+            text = f"belt stood still at count {count[first]} for {last - first + 2} lines"
             events.append(LineEvent(what="standstill", line=first, last_line=last + 1, text=text))
-    for first, last in _runs(step < 0):
+    for first, last in _runs((step < 0) & ~still):
         back = int(count[first] - count[last + 1])
-        text = f"belt ran backwards by {back} counts"
-        events.append(LineEvent(what="backwards", line=first, last_line=last + 1, text=text))
-    per_line = np.where(number > 0, step / np.maximum(number, 1), step)
-    near = _typical_nearby(per_line, typical)
-    pace = _typical_nearby(np.where(np.isfinite(seconds), seconds, 0.0), 0.0)
-    for at in np.flatnonzero((number > 1) | (step > MISSING_FROM_RATIO * near)):
-        if number[at] > 1:
-            lost, what = int(number[at]) - 1, "missing"
-            text = f"{lost} lines never arrived (triggers {line[at]} to {line[at + 1]})"
-        elif near[at] < 2 and step[at] <= 2:
-            continue  # one count more or less is the encoder's resolution
-        elif pace[at] > 0 and seconds[at] < MISSING_FROM_RATIO * pace[at]:
-            what, text = (
-                "jump",
-                f"encoder jumped by {int(step[at])} counts, {near[at]:g} is usual here",
-            )
-        else:
-            lost, what = max(round(step[at] / near[at]) - 1, 1), "missing"
-            text = f"about {lost} lines never arrived ({int(step[at])} counts, {near[at]:g} is usual here)"
-        events.append(
-            LineEvent(
-                what="missing" if what == "missing" else "jump",
-                line=int(at),
-                last_line=int(at) + 1,
-                text=text,
-            )
-        )
-    for first, last in _runs(seconds < 0):
-        text = f"clock went back by {-float(np.sum(seconds[first : last + 1])):.6g} s"
+        if back > 1:  # one count to and fro is the encoder's resolution
+            text = f"belt ran backwards by {back} counts"
+            events.append(LineEvent(what="backwards", line=first, last_line=last + 1, text=text))
+    events += _gaps(step, np.diff(time_s), np.diff(line), np.diff(row), line, typical)
+    for first, last in _runs(np.diff(time_s) < 0):
+        text = f"clock went back by {time_s[first] - time_s[last + 1]:.6g} s"
         events.append(LineEvent(what="clock", line=first, last_line=last + 1, text=text))
     return events
 
 
-def _typical_nearby(step: Floats, fallback: float) -> Floats:
-    """Running median of the steps that move forward, shape as `step`."""
-    n = step.size
-    out = np.empty(n)
-    padded = np.pad(np.where(step > 0, step, np.nan), NEIGHBOURS, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1)
-    for first in range(0, n, 4096):
-        block = windows[first : first + 4096]
-        some = np.isfinite(block).any(axis=1)
-        out[first : first + 4096] = fallback
-        out[first : first + 4096][some] = np.nanmedian(block[some], axis=1)
-    return out
+def _gaps(
+    step: Floats, seconds: Floats, numbers: Integers, rows: Integers, line: Integers, typical: float
+) -> list[LineEvent]:
+    """Lines that never arrived, and jumps of the encoder that time does not explain."""
+    events: list[LineEvent] = []
+    lost_by_number = numbers - rows  # rows without a frame have their own event
+    per_line = step / np.maximum(numbers, 1)
+    far = (per_line > MISSING_FROM_RATIO * typical) & (per_line > MISSING_FROM_RATIO + 1)
+    for at in np.flatnonzero((lost_by_number > 0) | far).tolist():
+        near = slice(max(at - NEIGHBOURS, 0), at + NEIGHBOURS + 1)
+        forward = per_line[near][per_line[near] > 0]
+        usual = float(np.median(forward)) if forward.size else typical
+        counts = f"{int(step[at])} counts, {usual:g} is usual here"
+        if lost_by_number[at] > 0:
+            text = (
+                f"{lost_by_number[at]} lines never arrived between triggers {line[at]} and "
+                f"{line[at + 1]} ({counts})"
+            )
+            events.append(LineEvent(what="missing", line=at, last_line=at + 1, text=text))
+            continue
+        if per_line[at] <= MISSING_FROM_RATIO * usual:
+            continue
+        pace = seconds[near][seconds[near] > 0]
+        if pace.size and seconds[at] < MISSING_FROM_RATIO * float(np.median(pace)):
+            text = f"encoder jumped at an even pace in time ({counts})"
+            events.append(LineEvent(what="jump", line=at, last_line=at + 1, text=text))
+        else:
+            text = f"about {max(round(step[at] / usual) - 1, 1)} lines never arrived ({counts})"
+            events.append(LineEvent(what="missing", line=at, last_line=at + 1, text=text))
+    return events
 
 
 def _runs(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:

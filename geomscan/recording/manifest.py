@@ -2,13 +2,15 @@
 
 import math
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple, Self
 
 from pydantic import Field, field_validator, model_validator
-from pydantic_core import PydanticCustomError
 
+from geomscan.errors import InputError
 from geomscan.files import FileModel, parse_model, read_toml
+from geomscan.recording.contract import refuse
 
 __all__ = [
     "MANIFEST_NAME",
@@ -30,10 +32,6 @@ NotNegative = Annotated[float, Field(ge=0)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")]
 
 
-def _wrong(message: str) -> PydanticCustomError:
-    return PydanticCustomError("contract", "{message}", {"message": message})
-
-
 class LineAxes(NamedTuple):
     """The whole sensor and the payload's first pixel, turned so that rows are height."""
 
@@ -53,20 +51,20 @@ class Belt(FileModel):
     @classmethod
     def _moves(cls, value: float) -> float:
         if value == 0:
-            raise _wrong("expected mm of belt travel per count, < 0 where counts fall, never 0")
+            refuse("expected mm of belt travel per count, < 0 where counts fall, never 0")
         return value
 
     @field_validator("lanes")
     @classmethod
     def _ordered(cls, lanes: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
         if not lanes:
-            raise _wrong("expected one [low, high] or more; leave lanes out for one over all")
+            refuse("expected one [low, high] or more; leave lanes out for one over all")
         for number, (low, high) in enumerate(lanes, start=1):
             if not low < high:
-                raise _wrong(f"lane {number}: expected low < high, got [{low:g}, {high:g}]")
-        for number, (left, right) in enumerate(zip(lanes, lanes[1:], strict=False), start=1):
+                refuse(f"lane {number}: expected low < high, got [{low:g}, {high:g}]")
+        for number, (left, right) in enumerate(pairwise(lanes), start=1):
             if left[1] > right[0]:
-                raise _wrong(
+                refuse(
                     f"lanes {number} and {number + 1}: expected to lie in growing order without "
                     f"overlap, got [{left[0]:g}, {left[1]:g}] and [{right[0]:g}, {right[1]:g}]"
                 )
@@ -126,24 +124,20 @@ class HeadManifest(FileModel):
         }
         for key in needed[self.payload_is]:
             if getattr(self, key) is None:
-                raise _wrong(
-                    f'head "{self.name}": {key} is required for a {self.payload_is} payload'
-                )
+                refuse(f'head "{self.name}": {key} is required for a {self.payload_is} payload')
         for key in foreign[self.payload_is]:
             if key in self.model_fields_set:
-                raise _wrong(
-                    f'head "{self.name}": {key} has no meaning for a {self.payload_is} payload'
-                )
+                refuse(f'head "{self.name}": {key} has no meaning for a {self.payload_is} payload')
         if self.y_step_mm == 0:
-            raise _wrong(f'head "{self.name}": y_step_mm must not be 0')
+            refuse(f'head "{self.name}": y_step_mm must not be 0')
         if (self.height_step_mm is None) != (self.height_zero_mm is None):
-            raise _wrong(f'head "{self.name}": height_step_mm and height_zero_mm go together')
+            refuse(f'head "{self.name}": height_step_mm and height_zero_mm go together')
         if self.sensor_size is not None:
             for axis, at, size in zip(
                 ("column", "row"), self.roi_origin, self.sensor_size, strict=True
             ):
                 if at >= size:
-                    raise _wrong(
+                    refuse(
                         f'head "{self.name}": roi_origin {axis} {at} lies outside the sensor of '
                         f"{self.sensor_size[0]} columns, {self.sensor_size[1]} rows"
                     )
@@ -157,7 +151,8 @@ class HeadManifest(FileModel):
     def line_axes(self) -> LineAxes:
         """Sensor size and origin in the turned sense, in which rows are height."""
         if self.sensor_size is None:
-            raise _wrong(f'head "{self.name}": a height payload has no sensor')
+            msg = f'head "{self.name}": a height payload has no sensor'
+            raise InputError(msg)
         (columns, rows), (column0, row0) = self.sensor_size, self.roi_origin
         if self.rows_are_height:
             return LineAxes(columns, rows, column0, row0)
@@ -180,7 +175,7 @@ class RecordingManifest(FileModel):
 
     @model_validator(mode="before")
     @classmethod
-    def _one_laser_for_all(cls, data: Any) -> Any:  # noqa: ANN401 - raw file content
+    def _one_laser_for_all(cls, data: Any) -> Any:
         """Where the file names one laser, heads that name none share it."""
         lasers, heads = data.get("lasers"), data.get("heads")
         if isinstance(lasers, dict) and len(lasers) == 1 and isinstance(heads, list):
@@ -194,13 +189,11 @@ class RecordingManifest(FileModel):
         names = [head.name for head in self.heads]
         for name in names:
             if names.count(name) > 1:
-                raise _wrong(f'heads: two are named "{name}", expected names that differ')
+                refuse(f'heads: two are named "{name}", expected names that differ')
         for head in self.heads:
             if self.lasers and head.laser not in self.lasers:
                 known = ", ".join(sorted(self.lasers))
-                raise _wrong(
-                    f'head "{head.name}": laser "{head.laser}" is none of [lasers]: {known}'
-                )
+                refuse(f'head "{head.name}": laser "{head.laser}" is none of [lasers]: {known}')
         return self
 
 

@@ -9,14 +9,14 @@ import numpy.typing as npt
 
 from geomscan.errors import InputError
 
-__all__ = ["ArrayPayload", "Payload", "natural_order", "open_payload"]
+__all__ = ["Array", "ArrayPayload", "Payload", "natural_order", "open_payload"]
 
 Array = npt.NDArray[Any]
 
-_TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-_NPY = b"\x93NUMPY"
-_EBML = b"\x1aE\xdf\xa3"
-_PNG = b"\x89PNG\r\n\x1a\n"
+TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+NPY = b"\x93NUMPY"
+EBML = b"\x1aE\xdf\xa3"
+PNG = b"\x89PNG\r\n\x1a\n"
 
 
 class Payload(Protocol):
@@ -42,22 +42,23 @@ class Payload(Protocol):
 
 
 class ArrayPayload:
-    """Pages of an array that is read as it is sliced: .npy on disk, or any array-like."""
+    """Pages of an array on disk that is read as it is sliced, shape (n_pages, rows, columns)."""
 
-    def __init__(self, path: Path, array: Any, *, n_pages: int, fault: str = "") -> None:  # noqa: ANN401
+    def __init__(self, path: Path, array: Any, *, fault: str = "") -> None:
         self.path = path
-        self.array = array
-        self.n_pages = n_pages
+        self._array = array
+        self.n_pages = int(array.shape[0])
         self.page_shape: tuple[int, int] = (int(array.shape[1]), int(array.shape[2]))
-        self.dtype = np.dtype(array.dtype)
+        self.dtype = native(array.dtype)
         self.fault = fault
 
     def read(self, first: int, stop: int) -> Array:
         """Pages first to stop."""
-        return np.asarray(self.array[first:stop])
+        return np.asarray(self._array[first:stop], dtype=self.dtype)
 
     def close(self) -> None:
-        """Nothing is held open."""
+        """Let go of the file's pages in memory."""
+        self._array = np.empty((0, *self.page_shape), self.dtype)
 
 
 def open_payload(path: Path, *, as_map: bool) -> Payload:
@@ -75,31 +76,29 @@ def open_payload(path: Path, *, as_map: bool) -> Payload:
     InputError
         If the content is none of the containers that geomscan reads, or is colour.
     """
+    from geomscan.recording import folder_payload
+
     if path.is_dir():
         if (path / "zarr.json").is_file() or (path / ".zarray").is_file():
-            from geomscan.recording.other_payloads import open_zarr
+            from geomscan.recording.zarr_payload import open_zarr
 
             return open_zarr(path, as_map=as_map)
-        from geomscan.recording.other_payloads import ImageFolder
-
-        return ImageFolder(path)
+        return folder_payload.ImageFolder(path)
     try:
         with path.open("rb") as stream:
             head = stream.read(16)
     except OSError as error:
         msg = f"{path}: cannot be read ({error.strerror or error})"
         raise InputError(msg) from error
-    if head.startswith(_TIFF):
+    if head.startswith(TIFF):
         from geomscan.recording.tiff_payload import open_tiff
 
         return open_tiff(path, as_map=as_map)
-    if head.startswith(_NPY):
+    if head.startswith(NPY):
         return _open_npy(path, as_map=as_map)
-    if head.startswith(_PNG):
-        from geomscan.recording.other_payloads import ImageFolder
-
-        return ImageFolder(path)
-    if head.startswith(_EBML):
+    if head.startswith(PNG):
+        return folder_payload.ImageFolder(path)
+    if head.startswith(EBML):
         from geomscan.recording.video_payload import VideoPayload
 
         return VideoPayload(path)
@@ -112,9 +111,20 @@ def open_payload(path: Path, *, as_map: bool) -> Payload:
 
 
 def natural_order(name: str) -> list[tuple[int, int, str]]:
-    """Sort key in which frame 2 comes before frame 10."""
-    parts = re.split(r"(\d+)", name)
-    return [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts]
+    """Sort key in which frame 2 comes before frame 10.
+
+    Examples
+    --------
+    >>> sorted(["f10.png", "f2.png", "f1.png"], key=natural_order)
+    ['f1.png', 'f2.png', 'f10.png']
+    """
+    parts = re.split(r"([0-9]+)", name)
+    return [(0, int(part), part) if part.isdecimal() else (1, 0, part) for part in parts]
+
+
+def native(dtype: npt.DTypeLike) -> np.dtype[Any]:
+    """Numbers of the same kind in this machine's byte order."""
+    return np.dtype(dtype).newbyteorder("=")
 
 
 def stack_shape(shape: tuple[int, ...], *, as_map: bool, path: Path) -> tuple[int, int, int]:
@@ -130,27 +140,29 @@ def stack_shape(shape: tuple[int, ...], *, as_map: bool, path: Path) -> tuple[in
 
 def _open_npy(path: Path, *, as_map: bool) -> ArrayPayload:
     """Map a .npy file; one that is cut short keeps the whole pages that are there."""
+    readers = {
+        (1, 0): np.lib.format.read_array_header_1_0,
+        (2, 0): np.lib.format.read_array_header_2_0,
+    }
     try:
         with path.open("rb") as stream:
             version = np.lib.format.read_magic(stream)
-            read = {
-                (1, 0): np.lib.format.read_array_header_1_0,
-                (2, 0): np.lib.format.read_array_header_2_0,
-            }[version]
-            shape, fortran, dtype = read(stream)
+            shape, fortran, dtype = readers[version](stream)
             offset = stream.tell()
-    except (OSError, ValueError, KeyError, SyntaxError) as error:
-        msg = f"{path}: not a readable .npy file ({' '.join(str(error).split())})"
+    except (OSError, ValueError, LookupError, SyntaxError) as error:
+        msg = f"{path}: not a readable .npy file ({' '.join(str(error).split())[:120]})"
         raise InputError(msg) from error
-    if dtype.hasobject or fortran or dtype.kind not in "uif":
-        msg = f"{path}: expected a C-ordered array of numbers, found {dtype} in Fortran order: {fortran}"
+    if dtype.hasobject or dtype.kind not in "uif":
+        msg = f"{path}: holds {dtype}, expected whole or floating numbers"
+        raise InputError(msg)
+    if fortran and len(shape) > 1:
+        msg = f"{path}: lies in Fortran order, expected C order (one line after the other)"
         raise InputError(msg)
     pages, rows, columns = stack_shape(shape, as_map=as_map, path=path)
     held = (path.stat().st_size - offset) // (rows * columns * dtype.itemsize)
-    whole = min(pages, held)
     fault = "" if held >= pages else f"is cut short: {held} of {pages} pages are whole"
-    if whole == 0:
+    if min(pages, held) <= 0:
         msg = f"{path}: {fault or 'holds no page'}"
         raise InputError(msg)
-    array = np.memmap(path, dtype, "r", offset, (whole, rows, columns))
-    return ArrayPayload(path, array, n_pages=whole, fault=fault)
+    array = np.memmap(path, dtype, "r", offset, (min(pages, held), rows, columns))
+    return ArrayPayload(path, array, fault=fault)

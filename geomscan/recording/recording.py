@@ -71,7 +71,7 @@ class Recording:
         return 0, self.n_lines - 1
 
     def head(self, name: str) -> HeadManifest:
-        """The manifest of one head.
+        """Find the manifest of one head.
 
         Raises
         ------
@@ -94,7 +94,7 @@ class Recording:
         return (rows, columns) if head.rows_are_height else (columns, rows)
 
     def dtype(self, name: str) -> np.dtype[Any]:
-        """Number type of a head's payload."""
+        """Tell the number type of a head's payload."""
         return self._payloads[self.head(name).name]["payload"].dtype
 
     def blocks(
@@ -152,10 +152,11 @@ class Recording:
         payloads = self._payloads[head.name]
         if head.payload_is == "frames":
             frames = payloads["payload"].read(first, stop)
-            if head.bit_depth < 8 * frames.dtype.itemsize and frames.max() > head.saturation_grey:
+            most = head.saturation_grey
+            if frames.dtype.itemsize * 8 > head.bit_depth and frames.max() > most:
                 msg = (
                     f'{self.path}: head "{head.name}": lines {first} to {stop - 1} hold '
-                    f"{frames.max()}, expected at most {head.saturation_grey} at {head.bit_depth} bit"
+                    f"{frames.max()}, expected at most {most} at {head.bit_depth} bit"
                 )
                 raise InputError(msg)
             if not head.rows_are_height:
@@ -168,7 +169,7 @@ class Recording:
             if key in payloads
         }
         if head.payload_is == "range":
-            assert head.counts_per_row is not None  # noqa: S101 - the manifest saw to it
+            assert head.counts_per_row is not None
             row_px = main.astype(np.float32) / np.float32(head.counts_per_row)
             row_px[main == 0] = np.nan
             return RangeBlock(row_px=row_px, **others)
@@ -221,7 +222,7 @@ def open_recording(path: Path, *, lines: tuple[int | None, int | None] | None = 
         first=first,
         stop=stop,
         faults=recording.faults,
-        _payloads=recording._payloads,  # noqa: SLF001 - its own
+        _payloads=recording._payloads,
     )
 
 
@@ -239,8 +240,9 @@ def open_tolerantly(path: Path) -> Recording:
     manifest = read_manifest(path)
     table_path = find_line_file(path)
     forward = 1 if manifest.belt.nominal_mm_per_count > 0 else -1
-    lines = build_table(read_line_file(table_path), forward=forward)
-    faults: list[str] = []
+    table = read_line_file(table_path)
+    lines = build_table(table.columns, forward=forward)
+    faults = [f"{table_path.name} {table.fault}"] if table.fault else []
     payloads: dict[str, dict[str, Payload]] = {}
     for head in manifest.heads:
         payloads[head.name] = _open_head(path, head)
@@ -293,34 +295,34 @@ def _open_head(folder: Path, head: HeadManifest) -> dict[str, Payload]:
     payload = opened["payload"]
     where = f'{payload.path}: head "{head.name}"'
     _check_type(head, payload, where)
-    rows, columns = payload.page_shape
-    if head.sensor_size is not None:
-        axis_sizes = (columns, rows)
-        if as_map:  # only the columns of the line are there
-            axis = 0 if head.rows_are_height else 1
-            if head.roi_origin[axis] + columns > head.sensor_size[axis]:
-                msg = (
-                    f"{where}: {columns} columns from {head.roi_origin[axis]} reach past the sensor's "
-                    f"{head.sensor_size[axis]}"
-                )
-                raise InputError(msg)
-        else:
-            for axis, size, origin, sensor in zip(
-                ("columns", "rows"), axis_sizes, head.roi_origin, head.sensor_size, strict=True
-            ):
-                if origin + size > sensor:
-                    msg = f"{where}: {size} {axis} from {origin} reach past the sensor's {sensor}"
-                    raise InputError(msg)
-    for key in ("reflectance", "line_width"):
-        if key in opened and opened[key].page_shape[1] != columns:
-            found = opened[key].page_shape[1]
-            msg = f"{opened[key].path}: {key}: expected {columns} columns as in {head.payload}, found {found}"
+    _check_size(head, payload, where)
+    for key, other in opened.items():
+        if other.page_shape[1] != payload.page_shape[1]:
+            msg = (
+                f"{other.path}: {key}: expected {payload.page_shape[1]} columns as in "
+                f"{head.payload}, found {other.page_shape[1]}"
+            )
             raise InputError(msg)
     return opened
 
 
+def _check_size(head: HeadManifest, payload: Payload, where: str) -> None:
+    """Compare the payload's size with the sensor it comes from."""
+    if head.sensor_size is None:
+        return
+    rows, columns = payload.page_shape
+    sizes = {"columns": columns, "rows": rows}
+    if head.payload_is != "frames":  # a line's columns run along the rows of a turned sensor
+        sizes = {"columns" if head.rows_are_height else "rows": columns}
+    for at, axis in enumerate(("columns", "rows")):
+        size, origin, sensor = sizes.get(axis, 0), head.roi_origin[at], head.sensor_size[at]
+        if origin + size > sensor:
+            msg = f"{where}: {size} {axis} from {origin} reach past the sensor's {sensor}"
+            raise InputError(msg)
+
+
 def _check_type(head: HeadManifest, payload: Payload, where: str) -> None:
-    """The payload's number type against what the manifest says it is."""
+    """Compare the payload's number type with what the manifest says it is."""
     kind = payload.dtype
     if head.payload_is == "frames":
         if kind not in (np.dtype(np.uint8), np.dtype(np.uint16)):

@@ -1,8 +1,10 @@
 """Multi-page TIFF and BigTIFF payloads."""
 
+import logging
 import os
 import struct
 import threading
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -11,83 +13,128 @@ import numpy as np
 import tifffile
 
 from geomscan.errors import InputError
-from geomscan.recording.payload import Array, ArrayPayload, Payload, stack_shape
+from geomscan.recording.payload import Array, ArrayPayload, Payload, native, stack_shape
+from geomscan.recording.tiff_index import PageIndex, index_pages
 
-__all__ = ["TiffPayload", "open_tiff"]
+__all__ = ["BROKEN", "decode_all", "one_line", "open_tiff"]
 
 #: What tifffile and its codecs let out of a broken file.
 BROKEN = (
-    tifffile.TiffFileError,
-    struct.error,
-    ValueError,
-    IndexError,
-    KeyError,
-    TypeError,
+    ArithmeticError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    MemoryError,
     OSError,
     RuntimeError,
-    EOFError,
-    MemoryError,
-    OverflowError,
-    ZeroDivisionError,
-    NotImplementedError,
-    AttributeError,
+    TypeError,
+    ValueError,
+    struct.error,
+    tifffile.TiffFileError,
 )
 
 #: Two threads decode: the codec is the bottleneck, and it lets go of the interpreter.
 N_THREADS = min(2, os.cpu_count() or 1)
 
+# tifffile writes its complaints to a log that a bare program prints; ours are raised instead
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
+
+
+def decode_all(decode: Callable[[int], None], first: int, stop: int) -> None:
+    """Run `decode` for each number from first to stop, on a few threads."""
+    if stop - first < 2 or N_THREADS < 2:
+        for at in range(first, stop):
+            decode(at)
+        return
+    with ThreadPoolExecutor(N_THREADS) as pool:
+        for _ in pool.map(decode, range(first, stop)):
+            pass
+
 
 class TiffPayload:
-    """Pages of a TIFF file, decoded as they are asked for."""
+    """A page of the file for each page of the stack, decoded as it is asked for."""
 
-    def __init__(self, path: Path, file: tifffile.TiffFile) -> None:
+    def __init__(self, path: Path, file: tifffile.TiffFile, index: PageIndex) -> None:
         self.path = path
         self._file = file
-        first = file.pages[0]
-        self.page_shape: tuple[int, int] = (int(first.shape[0]), int(first.shape[1]))
-        self.dtype = np.dtype(first.dtype)
-        self._pages = list(file.pages)
+        self._index = index
+        self._key: Any = file.pages[0]
+        self.page_shape: tuple[int, int] = (int(self._key.shape[0]), int(self._key.shape[1]))
+        self.dtype = native(self._key.dtype)
+        self.n_pages = index.n_pages
+        self.fault = index.fault
         self._lock = threading.RLock()
-        self._pool = ThreadPoolExecutor(N_THREADS)
-        size = path.stat().st_size
-        whole = len(self._pages)
-        while whole and not _is_whole(self._pages[whole - 1], size):
-            whole -= 1
-        self.n_pages = whole
-        n_cut = len(self._pages) - whole
-        self.fault = f"is cut short: {whole} pages are whole, {n_cut} more began" if n_cut else ""
-        if not whole:
-            msg = f"{path}: {self.fault}"
-            raise InputError(msg)
 
     def read(self, first: int, stop: int) -> Array:
         """Pages first to stop."""
         out = np.empty((stop - first, *self.page_shape), self.dtype)
 
         def decode(at: int) -> None:
-            page = self._pages[at]
-            if tuple(page.shape) != self.page_shape or page.dtype != self.dtype:
-                msg = (
-                    f"{self.path}: page {at}: expected {self.page_shape} {self.dtype} as in "
-                    f"page 0, found {page.shape} {page.dtype}"
-                )
-                raise InputError(msg)
+            page = tifffile.TiffFrame(
+                self._file,
+                at,
+                keyframe=self._key,
+                dataoffsets=tuple(self._index.offsets[at].tolist()),
+                databytecounts=tuple(self._index.byte_counts[at].tolist()),
+            )
             try:
                 out[at - first] = page.asarray(lock=self._lock, maxworkers=1)
-            except InputError:
-                raise
             except BROKEN as error:
-                msg = f"{self.path}: page {at} cannot be decoded ({_one_line(error)})"
+                msg = f"{self.path}: page {at} cannot be decoded ({one_line(error)})"
                 raise InputError(msg) from error
 
-        for _ in self._pool.map(decode, range(first, stop)):
-            pass
+        decode_all(decode, first, stop)
         return out
 
     def close(self) -> None:
-        """Close the file and its threads."""
-        self._pool.shutdown()
+        """Close the file."""
         self._file.close()
+
+
+class StripPayload:
+    """One page that holds all lines, read strip by strip: a page of the stack is one line."""
+
+    def __init__(self, path: Path, file: tifffile.TiffFile, strips: PageIndex, fault: str) -> None:
+        self.path = path
+        self._file = file
+        self._key: Any = file.pages[0]
+        self._strips = strips
+        n_rows, n_columns = int(self._key.shape[0]), int(self._key.shape[1])
+        self._rows = min(int(self._key.rowsperstrip), n_rows)
+        self.page_shape: tuple[int, int] = (1, n_columns)
+        self.dtype = native(self._key.dtype)
+        self.n_pages = min(n_rows, strips.n_pages * self._rows)
+        self.fault = fault
+        self._held: tuple[int, Array] = (-1, np.empty((0, n_columns), self.dtype))
+
+    def read(self, first: int, stop: int) -> Array:
+        """Lines first to stop, shape (stop - first, 1, n_columns)."""
+        parts = []
+        for strip in range(first // self._rows, -(-stop // self._rows)):
+            begin = strip * self._rows
+            lines = self._decode(strip)
+            parts.append(lines[max(first - begin, 0) : stop - begin])
+        return np.concatenate(parts)[:, None, :]
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def _decode(self, strip: int) -> Array:
+        if self._held[0] == strip:
+            return self._held[1]
+        try:
+            handle = self._file.filehandle
+            handle.seek(int(self._strips.offsets[strip, 0]))
+            data = handle.read(int(self._strips.byte_counts[strip, 0]))
+            segment, _, shape = self._key.decode(data, strip)
+            n_rows = min(self._rows, int(self._key.shape[0]) - strip * self._rows)
+            lines = np.asarray(segment).reshape(shape)[0, :n_rows, :, 0].astype(self.dtype)
+        except BROKEN as error:
+            msg = f"{self.path}: strip {strip} cannot be decoded ({one_line(error)})"
+            raise InputError(msg) from error
+        self._held = (strip, lines)
+        return lines
 
 
 def open_tiff(path: Path, *, as_map: bool) -> Payload:
@@ -96,27 +143,41 @@ def open_tiff(path: Path, *, as_map: bool) -> Payload:
     Raises
     ------
     InputError
-        If it is broken, holds colour, or pages of differing shapes.
+        If it is broken, holds colour, or pages that differ.
     """
     try:
         file = tifffile.TiffFile(path)
-        n_pages = len(file.pages)
-        first = file.pages[0]
-        shape, dtype = tuple(first.shape), first.dtype
-        if first.photometric in _COLOUR or (len(shape) == 3 and first.samplesperpixel > 1):
-            msg = f"{path}: is a colour image {shape}, expected one grey value a pixel"
-            raise InputError(msg)
-        if dtype is None or np.dtype(dtype).kind not in "uif":
-            msg = f"{path}: holds {dtype}, expected whole or floating numbers"
-            raise InputError(msg)
-        if n_pages == 1 and (file.series[0].ndim > 2 or as_map):
-            return _one_page(path, file, as_map=as_map)
-        return TiffPayload(path, file)
+        try:
+            return _open(path, file, as_map=as_map)
+        except BaseException:
+            file.close()
+            raise
     except InputError:
         raise
     except BROKEN as error:
-        msg = f"{path}: not a readable TIFF file ({_one_line(error)})"
+        msg = f"{path}: not a readable TIFF file ({one_line(error)})"
         raise InputError(msg) from error
+
+
+def _open(path: Path, file: tifffile.TiffFile, *, as_map: bool) -> Payload:
+    page: Any = file.pages[0]
+    shape = tuple(page.shape)
+    if page.photometric in _COLOUR or page.samplesperpixel > 1:
+        msg = f"{path}: is a colour image {shape}, expected one grey value a pixel"
+        raise InputError(msg)
+    if page.dtype is None or np.dtype(page.dtype).kind not in "uif" or page.bitspersample % 8:
+        msg = f"{path}: holds {page.bitspersample} bit {page.dtype}, expected whole bytes a pixel"
+        raise InputError(msg)
+    if not file.pages.is_multipage:
+        stack = tuple(file.series[0].shape)
+        if len(stack) > 2 or len(shape) != 2:
+            return _hyperstack(path, file, stack, as_map=as_map)
+        if as_map and not page.is_tiled:
+            return StripPayload(path, file, *_index_strips(path, page))
+    if len(shape) != 2:
+        msg = f"{path}: expected pages of shape (rows, columns), found {shape}"
+        raise InputError(msg)
+    return TiffPayload(path, file, index_pages(path))
 
 
 _COLOUR = (
@@ -128,21 +189,44 @@ _COLOUR = (
 )
 
 
-def _one_page(path: Path, file: tifffile.TiffFile, *, as_map: bool) -> Payload:
+def _hyperstack(
+    path: Path, file: tifffile.TiffFile, stack: tuple[int, ...], *, as_map: bool
+) -> ArrayPayload:
+    """One page entry for a whole stack that lies in the file in one piece."""
     series = file.series[0]
-    shape = stack_shape(tuple(series.shape), as_map=as_map, path=path)
-    if series.dataoffset is not None:
-        array: Any = np.memmap(path, series.dtype, "r", series.dataoffset, shape)
-    else:
-        array = series.asarray(maxworkers=N_THREADS).reshape(shape)
+    pages, rows, columns = stack_shape(stack, as_map=as_map, path=path)
+    if series.dataoffset is None:
+        msg = f"{path}: holds a compressed stack {stack} as one page, expected a page a frame"
+        raise InputError(msg)
+    kind = np.dtype(series.dtype).newbyteorder(file.byteorder)
+    held = (path.stat().st_size - series.dataoffset) // (rows * columns * kind.itemsize)
+    whole = min(pages, held)
+    fault = "" if held >= pages else f"is cut short: {held} of {pages} pages are whole"
+    if whole <= 0:
+        msg = f"{path}: {fault}"
+        raise InputError(msg)
+    array = np.memmap(path, kind, "r", series.dataoffset, (whole, rows, columns))
     file.close()
-    return ArrayPayload(path, array, n_pages=shape[0])
+    return ArrayPayload(path, array, fault=fault)
 
 
-def _is_whole(page: Any, size: int) -> bool:  # noqa: ANN401 - tifffile's page
-    ends = [o + n for o, n in zip(page.dataoffsets, page.databytecounts, strict=True)]
-    return bool(ends) and min(page.dataoffsets) > 0 and max(ends) <= size
+def _index_strips(path: Path, page: Any) -> tuple[PageIndex, str]:
+    """Find the whole strips of one page, and say what is missing after them."""
+    size = path.stat().st_size
+    offsets = np.array(page.dataoffsets, np.int64)
+    counts = np.array(page.databytecounts, np.int64)
+    good = (offsets > 0) & (offsets + counts <= size)
+    n_good = int(good.size if good.all() else np.argmin(good))
+    fault = "" if n_good == good.size else f"is cut short: {n_good} of {good.size} strips are whole"
+    if not n_good:
+        msg = f"{path}: {fault or 'holds no strip'}"
+        raise InputError(msg)
+    index = PageIndex(
+        offsets=offsets[:n_good, None], byte_counts=counts[:n_good, None], fault=fault
+    )
+    return index, fault
 
 
-def _one_line(error: BaseException) -> str:
+def one_line(error: BaseException) -> str:
+    """Shorten an error of another library."""
     return f"{type(error).__name__}: {' '.join(str(error).split())}"[:160]

@@ -111,7 +111,7 @@ def write_manifest(folder: Path, manifest: Mapping[str, Any]) -> None:
 
 
 def toml_text(data: Mapping[str, Any]) -> str:
-    """Mappings, lists, text, numbers, truth values and times as TOML; None is left out."""
+    """Write mappings, lists, text, numbers, truth values and times as TOML, leaving None out."""
     return "\n".join(_table_lines(data, ())) + "\n"
 
 
