@@ -1,0 +1,294 @@
+"""Calibrate a scanner on passes of a certified block: from recordings to a calibration with its evidence."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan import __version__
+from geomscan.commissioning.assemble import (
+    covered_region,
+    fitted_sheets,
+    head_model,
+    viewpoint,
+)
+from geomscan.commissioning.find_block import FoundBlock, find_block
+from geomscan.commissioning.fit import Fit, fit_model
+from geomscan.commissioning.gather import Noise, gather_pass
+from geomscan.commissioning.model import HOMOGRAPHY_NAMES, Model, PassSetup
+from geomscan.commissioning.observations import Observations
+from geomscan.commissioning.pass_lines import PassLines, read_pass_lines
+from geomscan.commissioning.start import (
+    Match,
+    columns_to_right,
+    first_homography,
+    first_placement,
+    match_profile,
+)
+from geomscan.commissioning.residuals import residual_figures
+from geomscan.commissioning.respond import fit_response
+from geomscan.errors import InputError
+from geomscan.files import sha256_folder
+from geomscan.recording.block import ReferenceBlock
+from geomscan.recording.recording import Recording
+from geomscan.scanner.calibration import ScannerCalibration
+
+__all__ = ["Evidence", "Passes", "calibrate", "fit_passes", "read_passes", "start_model"]
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Passes:
+    """All passes, read: lines and found blocks by (head, pass)."""
+
+    names: tuple[str, ...]
+    heads: tuple[str, ...]
+    recordings: tuple[Recording, ...]
+    lines: dict[tuple[int, int], PassLines]
+    found: dict[tuple[int, int], FoundBlock]
+    matches: dict[tuple[int, int], Match] = field(default_factory=dict)
+
+
+def read_passes(recordings: Sequence[Recording], block: ReferenceBlock) -> Passes:
+    """Read all passes and find the block in each.
+
+    Raises
+    ------
+    InputError
+        If the recordings don't belong to one scanner, or say nothing about the block.
+    CalibrationError
+        If a pass has no block, more than one, another one, or is cut off.
+    """
+    if not recordings:
+        msg = "no recording of the block given"
+        raise InputError(msg)
+    heads = tuple(head.name for head in recordings[0].manifest.heads)
+    names = _unique([recording.path.name for recording in recordings])
+    lines, found, matches = {}, {}, {}
+    for run, recording in enumerate(recordings):
+        own = tuple(head.name for head in recording.manifest.heads)
+        if set(own) != set(heads):
+            msg = f"{recording.path}: heads {', '.join(own)}: expected {', '.join(heads)} as in the first recording"
+            raise InputError(msg)
+        if recording.manifest.block is None:
+            msg = (
+                f"{recording.path}: [block] is missing: say at least whether the block lay reversed"
+            )
+            raise InputError(msg)
+        for h, head in enumerate(heads):
+            where = f"{names[run]}, head {head}"
+            lines[h, run] = read_pass_lines(recording, head)
+            if lines[h, run].sensor_size != lines[h, 0].sensor_size:
+                msg = (
+                    f"{recording.path}: head {head}: sensor_size differs from the first recording's"
+                )
+                raise InputError(msg)
+            found[h, run] = find_block(lines[h, run], where=where)
+            matches[h, run] = match_profile(lines[h, run], found[h, run], block, where=where)
+    return Passes(
+        names=names,
+        heads=heads,
+        recordings=tuple(recordings),
+        lines=lines,
+        found=found,
+        matches=matches,
+    )
+
+
+def start_model(passes: Passes, block: ReferenceBlock) -> tuple[Model, Floats]:
+    """Set up the model and a first guess of its parameters."""
+    setups = []
+    for name, recording in zip(passes.names, passes.recordings, strict=True):
+        placement = recording.manifest.block
+        assert placement is not None  # noqa: S101 - read_passes saw to it
+        temperature = recording.manifest.temperature_c
+        setups.append(
+            PassSetup(
+                name=name, reversed=placement.reversed, across_mm=placement.across_mm,
+                u_across_mm=placement.u_across_mm,
+                temperature_c=block.reference_temperature_c if temperature is None else temperature,
+            )
+        )  # fmt: skip
+    first = passes.recordings[0].manifest
+    model = Model(
+        heads=passes.heads,
+        lasers=tuple(head.laser for head in first.heads),
+        sizes=tuple(passes.lines[h, 0].sensor_size for h in range(len(passes.heads))),
+        passes=tuple(setups),
+        block=block,
+        n_distortion=0,
+    )
+    values = np.zeros(len(model.names))
+    per_count = abs(first.belt.nominal_mm_per_count)
+    values[model.index["belt.mm_per_count"]] = per_count
+    placements = []
+    for h, head in enumerate(passes.heads):
+        right = columns_to_right(
+            {passes.names[r]: passes.matches[h, r] for r in range(len(setups))},
+            {setup.name: setup.reversed for setup in setups},
+            head=head,
+        )
+        own = []
+        y_mm = []
+        for r, setup in enumerate(setups):
+            place = first_placement(
+                passes.lines[h, r], passes.found[h, r], block, across_mm=setup.across_mm,
+                reversed_=setup.reversed, columns_to_right=right, mm_per_count=per_count,
+            )  # fmt: skip
+            own.append(place)
+            sign = -1.0 if setup.reversed else 1.0
+            across = passes.matches[h, r].across_mm - block.points[0][0]
+            y_mm.append(
+                place[1]
+                + sign * (across * np.cos(place[2]) + block.length_mm / 2 * np.sin(place[2]))
+            )
+        placements.append(own)
+        runs = range(len(setups))
+        plane = first_homography(
+            [passes.lines[h, r] for r in runs], [passes.matches[h, r] for r in runs],
+            [passes.found[h, r] for r in runs], y_mm,
+        )  # fmt: skip
+        for name, value in zip(HOMOGRAPHY_NAMES, plane.reshape(-1)[:8], strict=True):
+            values[model.index[f"head.{head}.{name}"]] = value
+    for r, setup in enumerate(setups):
+        x, y, yaw = np.mean([own[r] for own in placements], axis=0)
+        values[model.index[f"pass.{setup.name}.x_mm"]] = x
+        values[model.index[f"pass.{setup.name}.y_mm"]] = y
+        values[model.index[f"pass.{setup.name}.yaw_deg"]] = np.degrees(yaw)
+    model = replace(model, first_y_mm=float(values[model.index[f"pass.{setups[0].name}.y_mm"]]))
+    return model, values
+
+
+def fit_passes(passes: Passes, block: ReferenceBlock) -> tuple[Fit, dict[tuple[int, int], Noise]]:
+    """Gather and fit in turns, from coarse to fine."""
+    model, values = start_model(passes, block)
+    for n_distortion, tolerance in ((0, 4.0), (2, 1.5), (2, 0.8)):
+        old = model
+        model = replace(model, n_distortion=n_distortion)
+        values = np.array([values[old.index[n]] if n in old.index else 0.0 for n in model.names])
+        tables, noise = [], {}
+        for (h, r), lines in passes.lines.items():
+            table, noise[h, r] = gather_pass(
+                model, values, lines, passes.found[h, r], head=h, run=r, tolerance_mm=tolerance
+            )
+            tables.append(table)
+        fit = fit_model(model, values, Observations.join(tables))
+        values = fit.values
+    return fit, noise
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Evidence:
+    """What the certificate page shows beside the calibration itself."""
+
+    fit: Fit
+    passes: Passes
+    noise: dict[tuple[int, int], Noise]
+    figures: dict[str, Any]
+
+
+def calibrate(
+    recordings: Sequence[Recording],
+    block: ReferenceBlock,
+    *,
+    blade_x_mm: float | None = None,
+    u_blade_x_mm: float | None = None,
+) -> tuple[ScannerCalibration, Evidence]:
+    """Calibrate a scanner on passes of a reference block.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+        One pass each; their manifests hold [block].
+    block : ReferenceBlock
+        The certified block.
+    blade_x_mm, u_blade_x_mm : float, optional
+        Distance from sheet to blade along the belt, kept in the file for later use.
+
+    Raises
+    ------
+    InputError
+        If the recordings don't belong to one scanner or say nothing about the block.
+    CalibrationError
+        If no trustworthy calibration comes out of them.
+    """
+    passes = read_passes(recordings, block)
+    fit, noise = fit_passes(passes, block)
+    figures = residual_figures(fit, passes.lines, passes.found, noise)
+    calibration = _assemble(passes, fit, block, figures)
+    calibration = replace(calibration, blade_x_mm=blade_x_mm, u_blade_x_mm=u_blade_x_mm)
+    return calibration, Evidence(fit=fit, passes=passes, noise=noise, figures=figures)
+
+
+def _assemble(
+    passes: Passes, fit: Fit, block: ReferenceBlock, figures: dict[str, Any]
+) -> ScannerCalibration:
+    model, values = fit.model, fit.values
+    sheets = fitted_sheets(model, values, fit.covariance)
+    heads, regions, responses = {}, {}, {}
+    for h, name in enumerate(passes.heads):
+        head = head_model(model, values, name)
+        mirrored = not passes.lines[h, 0].head.rows_are_height
+        centre = viewpoint(head, sheets[head.laser], mirrored=mirrored)
+        heads[name] = replace(head, centre_mm=centre)
+        regions[name] = covered_region(model, values, fit.observations, h)
+        own = [(passes.lines[h, r], passes.found[h, r]) for r in range(len(passes.names))]
+        response = fit_response(model, values, h, own)
+        if response is not None:
+            responses[name] = response
+    at = model.index["belt.mm_per_count"]
+    sign = float(np.sign(passes.recordings[0].manifest.belt.nominal_mm_per_count))
+    return ScannerCalibration(
+        heads=heads,
+        sheets=sheets,
+        mm_per_count=sign * float(values[at]),
+        u_mm_per_count=float(np.sqrt(fit.covariance[at, at])),
+        parameter_names=model.names,
+        parameters=values,
+        covariance=fit.covariance,
+        regions=regions,
+        responses=responses,
+        figures=figures,
+        origin=_origin(passes, fit, block),
+        observations=fit.observations.to_file(),
+    )
+
+
+def _origin(passes: Passes, fit: Fit, block: ReferenceBlock) -> dict[str, Any]:
+    temperatures = [r.manifest.temperature_c for r in passes.recordings]
+    known = [t for t in temperatures if t is not None]
+    return {
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "geomscan": __version__,
+        "block": block.model_dump(),
+        "temperature_c": float(np.mean(known)) if known else None,
+        "n_distortion": fit.model.n_distortion,
+        "passes": [
+            {
+                "name": setup.name,
+                "path": str(recording.path),
+                "sha256": sha256_folder(recording.path),
+                "recorded": None
+                if recording.manifest.recorded is None
+                else recording.manifest.recorded.isoformat(),
+                "reversed": setup.reversed,
+                "across_mm": setup.across_mm,
+                "u_across_mm": setup.u_across_mm,
+                "temperature_c": setup.temperature_c,
+            }
+            for setup, recording in zip(fit.model.passes, passes.recordings, strict=True)
+        ],
+    }
+
+
+def _unique(names: list[str]) -> tuple[str, ...]:
+    """Names that differ, in the same order; dots would part the parameter names."""
+    out: list[str] = []
+    for name in (n.replace(".", "_") for n in names):
+        again = sum(other.split("#")[0] == name for other in out)
+        out.append(name if again == 0 else f"{name}#{again + 1}")
+    return tuple(out)

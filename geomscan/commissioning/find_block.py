@@ -1,0 +1,146 @@
+"""Find the block in a pass: bare belt, the lines and columns that it covers, its rough slant."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.commissioning.pass_lines import PassLines
+from geomscan.errors import CalibrationError
+
+__all__ = ["FoundBlock", "find_block"]
+
+Floats = npt.NDArray[np.float64]
+
+#: a line is bare where at most this share of its columns departs from a smooth course
+_BARE_SHARE = 0.02
+#: rows off the bare belt that count as something lying there: several line widths of noise
+_OFF_BELT_PX = 2.5
+#: the least of bare lines that says where the belt is
+_MIN_BARE = 5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class FoundBlock:
+    """Where the block lies in one head's lines, before anything is known in mm.
+
+    belt_row_px (n_columns,) is the bare belt's row; rise_px (n_lines, n_columns) the rows above or
+    below it; lines first to last (inclusive) hold the block, columns left to right (indices of
+    the payload) at its middle line. slant is columns a line. shadow_before is the number of lines
+    by which the block hides belt ahead of its first line minus that behind its last one.
+    """
+
+    belt_row_px: Floats
+    rise_px: Floats
+    bare: npt.NDArray[np.bool_]
+    first: int
+    last: int
+    left: int
+    right: int
+    slant: float
+    shadow_before: float
+
+
+def find_block(lines: PassLines, *, where: str) -> FoundBlock:
+    """Find the one block in a pass.
+
+    Raises
+    ------
+    CalibrationError
+        If there is no bare belt, no block, more than one, or if it is cut off.
+    """
+    row = lines.row_px
+    bare = _bare_lines(row)
+    if np.count_nonzero(bare) < _MIN_BARE:
+        msg = f"{where}: no bare belt before or behind the block ({np.count_nonzero(bare)} bare lines, at least {_MIN_BARE} are needed)"
+        raise CalibrationError(msg)
+    seen = np.count_nonzero(np.isfinite(row[bare]), axis=0) >= 0.5 * np.count_nonzero(bare)
+    belt = np.full(row.shape[1], np.nan)
+    belt[seen] = np.nanmedian(row[bare][:, seen], axis=0)
+    rise = row - belt
+    on = np.abs(rise) > _OFF_BELT_PX
+    per_line = np.count_nonzero(on, axis=1)
+    least = max(8, 0.25 * np.percentile(per_line, 98))
+    groups = _runs(per_line >= least, bridge=2)
+    areas = [int(per_line[a : b + 1].sum()) for a, b in groups]
+    if not groups or max(areas) < 200:  # noqa: PLR2004 - fewer columns in all can't be a block
+        msg = f"{where}: no block found on the belt"
+        raise CalibrationError(msg)
+    if sum(area > 0.2 * max(areas) for area in areas) > 1:
+        at = ", ".join(f"{a} to {b}" for a, b in groups)
+        msg = (
+            f"{where}: two blocks (or something else) on the belt, at lines {at}: one block a pass"
+        )
+        raise CalibrationError(msg)
+    first, last = groups[int(np.argmax(areas))]
+    if first <= 1 or last >= row.shape[0] - 2:
+        end = "first" if first <= 1 else "last"
+        msg = f"{where}: the pass is cut off: the block reaches the recording's {end} line"
+        raise CalibrationError(msg)
+    middle = (first + last) // 2
+    near = on[max(first, middle - 3) : middle + 4].mean(axis=0) > 0.5  # noqa: PLR2004 - most lines
+    columns = np.flatnonzero(near)
+    if columns.size == 0:
+        msg = f"{where}: no block found on the belt at line {middle}"
+        raise CalibrationError(msg)
+    left, right = int(columns[0]), int(columns[-1])
+    if not np.isfinite(belt[:left]).any() or not np.isfinite(belt[right + 1 :]).any():
+        msg = f"{where}: the pass is cut off: the block reaches the edge of the belt seen"
+        raise CalibrationError(msg)
+    return FoundBlock(
+        belt_row_px=belt,
+        rise_px=rise,
+        bare=bare,
+        first=first,
+        last=last,
+        left=left,
+        right=right,
+        slant=_slant(on, first, last),
+        shadow_before=_shadow(row, belt, first, last, left, right),
+    )
+
+
+def _bare_lines(row: Floats) -> npt.NDArray[np.bool_]:
+    """Lines whose course is smooth and which are seen as widely as any."""
+    step = 6
+    rise = row[:, step:] - row[:, :-step]
+    n = np.count_nonzero(np.isfinite(rise), axis=1)
+    widest = np.percentile(n, 95)
+    with np.errstate(invalid="ignore"):
+        typical = np.array([np.nanmedian(r) if k else 0.0 for r, k in zip(rise, n, strict=True)])
+        rough = np.count_nonzero(np.abs(rise - typical[:, None]) > 1.0, axis=1)
+    return np.asarray((n > 0.97 * widest) & (rough < _BARE_SHARE * np.maximum(n, 1)))
+
+
+def _runs(flag: npt.NDArray[np.bool_], *, bridge: int) -> list[tuple[int, int]]:
+    """First and last index of each run of True, gaps of up to `bridge` closed."""
+    at = np.flatnonzero(flag)
+    if at.size == 0:
+        return []
+    breaks = np.flatnonzero(np.diff(at) > bridge + 1)
+    starts = np.concatenate([[at[0]], at[breaks + 1]])
+    stops = np.concatenate([at[breaks], [at[-1]]])
+    return [(int(a), int(b)) for a, b in zip(starts, stops, strict=True)]
+
+
+def _slant(on: npt.NDArray[np.bool_], first: int, last: int) -> float:
+    """Columns a line that the block's sides move, from both sides over the middle lines."""
+    margin = max(2, (last - first) // 8)
+    index = np.arange(first + margin, last - margin + 1)
+    slopes = []
+    for side in (0, -1):
+        place = np.array([np.flatnonzero(on[i])[side] if on[i].any() else -1 for i in index])
+        good = place >= 0
+        good &= np.abs(place - np.median(place[good])) < 0.2 * (last - first) + 10
+        slopes.append(np.polyfit(index[good], place[good], 1)[0])
+    return float(np.mean(slopes))
+
+
+def _shadow(row: Floats, belt: Floats, first: int, last: int, left: int, right: int) -> float:
+    """Hidden belt ahead of the block minus that behind it, as mean lines over its columns."""
+    reach = last - first + 1
+    inner = slice(left + (right - left) // 8, right - (right - left) // 8 + 1)
+    hidden = ~np.isfinite(row[:, inner]) & np.isfinite(belt[inner])
+    before = hidden[max(0, first - reach) : first].sum(axis=0).mean()
+    behind = hidden[last + 1 : last + 1 + reach].sum(axis=0).mean()
+    return float(before - behind)

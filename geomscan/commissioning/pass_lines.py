@@ -1,0 +1,108 @@
+"""A recording of the block as lines: sensor row and brightness of every column of every line."""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.errors import InputError
+from geomscan.laser_line.extract import extract_lines
+from geomscan.laser_line.lines import Quality
+from geomscan.laser_line.noise import NoiseModel
+from geomscan.laser_line.settings import LineSettings
+from geomscan.recording.manifest import HeadManifest
+from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
+
+__all__ = ["PassLines", "read_pass_lines"]
+
+Floats = npt.NDArray[np.float64]
+
+#: columns with these faults don't take part in a calibration
+_DOUBTFUL = Quality.NO_LINE | Quality.SECOND_PEAK | Quality.AT_BORDER
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class PassLines:
+    """One head's lines of one recording; arrays (n_lines, n_columns), NaN = no trusted line.
+
+    row_px and column_px count on the whole sensor, rows being height. travel is the belt's travel
+    in counts since the first line, growing with forward running. clipped_share and doubtful_share
+    say how much of what was lit came from clipped or doubtful columns.
+    """
+
+    head: HeadManifest
+    row_px: Floats
+    brightness: Floats
+    column_px: Floats  #: (n_columns,)
+    travel: Floats  #: (n_lines,), counts
+    exposure_us: float
+    laser_power: float
+    clipped: npt.NDArray[np.bool_]
+    doubtful: npt.NDArray[np.bool_]
+
+    @property
+    def sensor_size(self) -> tuple[int, int]:
+        """Columns and rows of the whole sensor, rows being height."""
+        axes = self.head.line_axes()
+        return axes.n_columns, axes.n_rows
+
+
+def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> PassLines:
+    """Read one head's lines of a recording, extracting them where the payload is frames.
+
+    Raises
+    ------
+    InputError
+        If the head's payload holds heights: there is no sensor to calibrate.
+    """
+    head = recording.head(name)
+    if head.payload_is == "height":
+        msg = f'{recording.path}: head "{name}" holds heights: a scanner is calibrated on frames or range'
+        raise InputError(msg)
+    axes = head.line_axes()
+    noise = NoiseModel(
+        electrons_per_grey=head.electrons_per_grey or 40.0,
+        read_noise_grey=head.read_noise_grey or 0.5,
+        black_level_grey=head.black_level_grey or 0.0,
+    )
+    settings = LineSettings()
+    starts = list(range(recording.first, recording.stop, 64))
+
+    def part(first: int) -> tuple[Floats, ...]:
+        stop = min(first + 64, recording.stop)
+        _, block = next(recording.blocks(name, lines_per_block=64, first=first, stop=stop))
+        if isinstance(block, RangeBlock):
+            row = block.row_px.astype(np.float64)
+            grey = np.ones_like(row) if block.reflectance is None else block.reflectance
+            fault = np.where(np.isfinite(row), 0, int(Quality.NO_LINE))
+            return row, np.asarray(grey, dtype=np.float64), fault
+        assert not isinstance(block, HeightBlock)  # noqa: S101 - refused above
+        lines = extract_lines(block, noise=noise, settings=settings, bit_depth=head.bit_depth)
+        return lines.row_px + float(axes.row0), lines.reflectance.astype(np.float64), lines.quality
+
+    with ThreadPoolExecutor(n_threads) as pool:
+        parts = list(pool.map(part, starts))
+    row, grey, quality = (np.concatenate(found) for found in zip(*parts, strict=True))
+    fault = quality.astype(np.int64)
+    doubtful = (fault & int(Quality.SECOND_PEAK | Quality.AT_BORDER)) > 0
+    row = np.where((fault & int(_DOUBTFUL)) > 0, np.nan, row.astype(np.float64))
+    count = recording.lines.count[recording.first : recording.stop].astype(np.float64)
+    forward = np.sign(recording.manifest.belt.nominal_mm_per_count)
+    table = recording.lines
+    return PassLines(
+        head=head,
+        row_px=row,
+        brightness=np.where(np.isfinite(grey), grey, 0.0),
+        column_px=axes.column0 + np.arange(row.shape[1], dtype=np.float64),
+        travel=forward * (count - count[0]),
+        exposure_us=_typical(table.exposure_us),
+        laser_power=_typical(table.laser_power),
+        clipped=(fault & int(Quality.CLIPPED)) > 0,
+        doubtful=doubtful,
+    )
+
+
+def _typical(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
