@@ -1,1 +1,1 @@
-"""From millimetres to pieces: belt zero, grid, fused heads, shadows, thickness maps."""
+"""Lines in millimetres to pieces: belt zero, grid, heads fused, shadows bounded, pieces apart."""

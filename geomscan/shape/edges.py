@@ -1,0 +1,172 @@
+"""The rim of a piece: share of each cell that it covers, and its outline's extents.
+
+Along each row and each column of cells the flank is carried on outwards in a straight line until
+the volume found in the outermost cells is used up (a wall stands there) or the line meets the belt
+(the flank runs out). Rows speak for the rim where it faces along them, columns elsewhere.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+__all__ = ["Rim", "find_rim"]
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+_INSIDE = 2  # cells from the first one above threshold to the flank's reference
+_OUTSIDE = 8  # cells looked at beyond it
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Rim:
+    """Cover of each cell, (n_x, n_y), and the outline's extents in cells from the map's edges.
+
+    toe_mm is the height at which the rim ends: 0 where the flank meets the belt; NaN off the rim.
+    """
+
+    cover: Floats
+    toe_mm: Floats
+    first_x: float
+    last_x: float
+    first_y: float
+    last_y: float
+
+
+@njit(nogil=True, cache=True)
+def _reach(h, allowed, i, c, end, outward, sensible):  # type: ignore[no-untyped-def]
+    """Length of the rim beyond the inner side of its reference cell, and the height it ends at.
+
+    i: first cell above threshold; end: the run's other end; outward: -1 or +1 along axis 0;
+    sensible: toe height below which the flank is said to meet the belt.
+    """
+    n = h.shape[0]
+    depth = min(_INSIDE, abs(end - i) // 2)
+    k = i - outward * depth
+    deeper = min(2, abs(end - k))
+    slope = 0.0
+    if deeper > 0:
+        slope = (h[k - outward * deeper, c] - h[k, c]) / deeper
+    slope = max(slope, 0.0)
+    volume = 0.0
+    m = k
+    for _ in range(depth + 1 + _OUTSIDE):
+        if m < 0 or m >= n or not allowed[m, c]:
+            break
+        volume += h[m, c]
+        m += outward
+    top = h[k, c] + 0.5 * slope
+    if top <= 0.0:
+        return k, 1.0, 0.0
+    if slope < 1e-3 * top:
+        return k, volume / top, top
+    left = top * top - 2.0 * slope * volume
+    toe = np.sqrt(max(left, 0.0))
+    if toe < max(sensible, 0.15 * top):
+        return k, top / slope, 0.0
+    return k, (top - toe) / slope, toe
+
+
+@njit(nogil=True, cache=True)
+def _along(h, core, allowed, sensible, cover, toe, low, high):  # type: ignore[no-untyped-def]
+    """Cover from runs along axis 0; low, high: where each line of cells begins and ends."""
+    n, width = h.shape
+    for c in range(width):
+        low[c] = np.inf
+        high[c] = -np.inf
+        i = 0
+        while i < n:
+            if not core[i, c]:
+                i += 1
+                continue
+            first = i
+            while i < n and core[i, c]:
+                i += 1
+            last = i - 1
+            k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, sensible)
+            k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, sensible)
+            begin = max(k0 + 1.0 - min(reach0, k0 - first + 1.0 + _OUTSIDE), 0.0)
+            end = min(k1 + min(reach1, last - k1 + 1.0 + _OUTSIDE), float(n))
+            low[c] = min(low[c], begin)
+            high[c] = max(high[c], end)
+            for j in range(int(np.floor(begin)), min(int(np.floor(end)), n - 1) + 1):
+                share = min(end, j + 1.0) - max(begin, float(j))
+                if share > 0.0 and allowed[j, c]:
+                    cover[j, c] = min(cover[j, c] + share, 1.0)
+            a = min(max(int(np.floor(begin)), 0), n - 1)
+            b = min(max(int(np.floor(end)), 0), n - 1)
+            toe[a, c] = toe0
+            toe[b, c] = toe1
+
+
+@njit(nogil=True, cache=True)
+def _choose(core, cover_x, cover_y, toe_x, toe_y, cover, toe):  # type: ignore[no-untyped-def]
+    """Take rows or columns, whichever the rim faces more nearly."""
+    n_x, n_y = core.shape
+    reach = 4
+    for i in range(n_x):
+        for c in range(n_y):
+            a = cover_x[i, c]
+            b = cover_y[i, c]
+            toe[i, c] = np.nan
+            if a == b and toe_x[i, c] != toe_x[i, c] and toe_y[i, c] != toe_y[i, c]:
+                cover[i, c] = a
+                continue
+            gx = 0
+            gy = 0
+            for di in range(-reach, reach + 1):
+                for dc in range(-reach, reach + 1):
+                    p = i + di
+                    q = c + dc
+                    if 0 <= p < n_x and 0 <= q < n_y and core[p, q]:
+                        gx += di
+                        gy += dc
+            if abs(gx) >= abs(gy):
+                cover[i, c] = a
+                toe[i, c] = toe_x[i, c]
+            else:
+                cover[i, c] = b
+                toe[i, c] = toe_y[i, c]
+
+
+def find_rim(height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float) -> Rim:
+    """Cover and outline of a piece from its heights.
+
+    Parameters
+    ----------
+    height_mm
+        Mean height over each whole cell, (n_x, n_y).
+    core
+        Cells that stand above the detection threshold.
+    allowed
+        False where another piece lies.
+    noise_mm
+        Standard deviation of a bare cell.
+    """
+    n_x, n_y = height_mm.shape
+    sensible = 4.0 * noise_mm + 0.1
+    cover_x, cover_y, cover = np.zeros((n_x, n_y)), np.zeros((n_y, n_x)), np.zeros((n_x, n_y))
+    toe_x, toe_y = np.full((n_x, n_y), np.nan), np.full((n_y, n_x), np.nan)
+    toe = np.empty((n_x, n_y))
+    low_x, high_x, low_y, high_y = np.empty(n_y), np.empty(n_y), np.empty(n_x), np.empty(n_x)
+    _along(height_mm, core, allowed, sensible, cover_x, toe_x, low_x, high_x)
+    _along(
+        np.ascontiguousarray(height_mm.T), np.ascontiguousarray(core.T),
+        np.ascontiguousarray(allowed.T), sensible, cover_y, toe_y, low_y, high_y,
+    )  # fmt: skip
+    _choose(core, cover_x, cover_y.T.copy(), toe_x, toe_y.T.copy(), cover, toe)
+    return Rim(
+        cover=cover, toe_mm=toe,
+        first_x=_end(low_x), last_x=-_end(-high_x), first_y=_end(low_y), last_y=-_end(-high_y),
+    )  # fmt: skip
+
+
+def _end(edge: Floats) -> float:
+    """Outermost place of an outline given line by line; a single stray line doesn't decide."""
+    edge = edge[np.isfinite(edge)]
+    if len(edge) < 3:
+        return float(edge.min())
+    middle = np.median(np.stack([edge[:-2], edge[1:-1], edge[2:]]), axis=0)
+    return float(middle.min())

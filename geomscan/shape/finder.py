@@ -1,0 +1,355 @@
+"""Pieces found while the belt runs: lines in, finished pieces out."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.errors import InputError
+from geomscan.shape.across import CHANNELS, grid_across
+from geomscan.shape.along import HeadRows
+from geomscan.shape.belt_zero import BeltZero
+from geomscan.shape.components import Component, Components
+from geomscan.shape.fuse import FUSED, fuse_rows
+from geomscan.shape.geometry import BeltLines, HeadLines, ShapeGeometry
+from geomscan.shape.piece import PieceFrame, finish_piece
+from geomscan.shape.piece_map import PieceMap
+from geomscan.shape.rows import RowStore
+from geomscan.shape.settings import ShapeSettings
+
+__all__ = ["PieceFinder"]
+
+_START_ROWS = 64  # rows looked at before the belt's level is first settled
+_MARGIN = 8  # cells kept around a piece
+_FLUSH_ROWS = 100
+_TALLEST_MM = 200.0
+_GAP_MM = 10.0  # lines further apart than this aren't joined
+_STILL_MM = 1e-6
+
+
+class PieceFinder:
+    """Turn lines of one or more heads into pieces, each as soon as its last line has passed.
+
+    Memory stays bounded by the longest piece allowed. All heads see the same lines.
+
+    Parameters
+    ----------
+    geometry
+        The scanner.
+    settings
+        Grid and edge.
+    lanes
+        y ranges that assign pieces; one lane over everything where empty.
+
+    Examples
+    --------
+    >>> geometry = ShapeGeometry(
+    ...     tilt_deg=0.0, skew_deg=0.0, fan_mm=(0.0, 900.0), viewpoint_mm={"a": (640.0, 0.0, 850.0)},
+    ...     y_first_mm=-50.0, y_last_mm=50.0)
+    >>> finder = PieceFinder(geometry, ShapeSettings())
+    >>> finder.finish()
+    []
+    """
+
+    def __init__(
+        self,
+        geometry: ShapeGeometry,
+        settings: ShapeSettings,
+        lanes: Sequence[tuple[float, float]] = (),
+    ) -> None:
+        self._geometry = geometry
+        self._settings = settings
+        self._cell = settings.grid.cell_mm
+        self._lanes = tuple(lanes) or ((geometry.y_first_mm, geometry.y_last_mm),)
+        self.n_y = max(1, math.ceil((geometry.y_last_mm - geometry.y_first_mm) / self._cell))
+        self.y_first_mm = geometry.y_first_mm + 0.5 * self._cell
+        y = self.y_first_mm + self._cell * np.arange(self.n_y)
+        self._shift = y * math.tan(math.radians(geometry.skew_deg))
+        self._tan_tilt = math.tan(math.radians(geometry.tilt_deg))
+        lean = _TALLEST_MM * abs(self._tan_tilt)
+        self._behind = (
+            float(-self._shift.min()) + (lean if self._tan_tilt < 0 else 0.05 * lean) + 1.0
+        )
+        self._ahead = float(self._shift.max()) + lean + 1.0
+        self._rows_of: dict[str, HeadRows] = {}
+        self._x_edge = 0.0
+        self._e_last: float | None = None
+        self._pitch = 0.0
+        self._column_pitch = 0.0
+        self._done = 0  # rows handed on
+        self._start: list[npt.NDArray[np.float32]] = []
+        self._started = False
+        self._store = RowStore((len(FUSED), self.n_y), np.float32)
+        self._zero = BeltZero(self.n_y)
+        self._components = Components(self.n_y)
+        self._n_emitted = 0
+        self._emitted_x0: list[float] = []
+        self._events: list[tuple[str, float]] = []  # flag, x
+
+    # ------------------------------------------------------------------ lines in
+
+    def push(self, belt: BeltLines, heads: Mapping[str, HeadLines]) -> list[PieceMap]:
+        """Take the next lines of all heads; hand out the pieces that are complete.
+
+        Raises
+        ------
+        InputError
+            If the heads' names or the numbers of lines don't fit.
+        """
+        self._check(belt, heads)
+        if len(belt.e_mm) == 0:
+            return []
+        gridded = {
+            name: grid_across(
+                lines, fan_mm=self._geometry.fan_mm, y_edge_mm=self._geometry.y_first_mm,
+                cell_mm=self._cell, n_y=self.n_y,
+            )
+            for name, lines in heads.items()
+        }  # fmt: skip
+        self._note_column_pitch(heads)
+        pieces: list[PieceMap] = []
+        for i, e in enumerate(belt.e_mm.tolist()):
+            if belt.n_missing_before is not None and belt.n_missing_before[i] > 0:
+                self._events.append(("lines_missing", e))
+            if self._e_last is None:
+                self._begin(e)
+            else:
+                advance = e - self._e_last
+                if advance <= _STILL_MM:
+                    self._events.append(
+                        ("belt_stopped" if advance > -_STILL_MM else "belt_reversed", e)
+                    )
+                    continue
+                if advance > _GAP_MM:
+                    self._events.append(("lines_missing", e))
+                    for head in self._rows_of.values():
+                        head.break_off()
+                else:
+                    self._pitch += 0.02 * (advance - self._pitch) if self._pitch else advance
+            if self._final_row(e) - self._done > _FLUSH_ROWS:
+                pieces += self._flush(
+                    self._final_row(self._e_last if self._e_last is not None else e)
+                )
+                if self._final_row(e) - self._done > _FLUSH_ROWS:
+                    pieces += self._flush(self._final_row(e) - 1)
+            for name, head in self._rows_of.items():
+                head.add(e, gridded[name][i])
+            self._e_last = e
+        if self._e_last is not None:
+            pieces += self._flush(self._final_row(self._e_last))
+        return pieces
+
+    def finish(self) -> list[PieceMap]:
+        """No more lines come: hand out what is still open."""
+        if self._e_last is None:
+            return []
+        last = math.ceil((self._e_last + self._ahead - self._x_edge) / self._cell)
+        pieces = self._flush(last)
+        if not self._started:
+            pieces += self._settle()
+        pieces += self._harvest(at_end=True)
+        return pieces
+
+    @property
+    def settled_x_mm(self) -> float:
+        """No piece still to come begins before this x."""
+        opened = self._components.open()
+        row = min([c.first_row for c in opened], default=self._store.stop)
+        return self._x_edge + max(row - _MARGIN, 0) * self._cell
+
+    @property
+    def x_first_mm(self) -> float:
+        """Middle of the grid's row 0."""
+        return self._x_edge + 0.5 * self._cell
+
+    # ------------------------------------------------------------------ steps
+
+    def _check(self, belt: BeltLines, heads: Mapping[str, HeadLines]) -> None:
+        expected = set(self._geometry.viewpoint_mm)
+        if set(heads) != expected:
+            msg = f"lines: expected heads {sorted(expected)}, got {sorted(heads)}"
+            raise InputError(msg)
+        for name, lines in heads.items():
+            if lines.y_mm.shape != lines.z_mm.shape or len(lines.y_mm) != len(belt.e_mm):
+                msg = (
+                    f"lines of head {name}: expected {len(belt.e_mm)} lines of equal shape, "
+                    f"got {lines.y_mm.shape} and {lines.z_mm.shape}"
+                )
+                raise InputError(msg)
+
+    def _begin(self, e: float) -> None:
+        self._x_edge = math.floor((e - self._behind) / self._cell) * self._cell
+        reach = math.ceil((self._ahead + self._behind + _GAP_MM) / self._cell)
+        for name in self._geometry.viewpoint_mm:
+            self._rows_of[name] = HeadRows(
+                n_y=self.n_y, n_channels=len(CHANNELS), shift_mm=self._shift,
+                tan_tilt=self._tan_tilt, x_edge_mm=self._x_edge, cell_mm=self._cell,
+                n_ring=reach + 2 * _FLUSH_ROWS + 16,
+            )  # fmt: skip
+
+    def _note_column_pitch(self, heads: Mapping[str, HeadLines]) -> None:
+        if self._column_pitch > 0.0:
+            return
+        steps = np.concatenate(
+            [np.abs(np.diff(lines.y_mm[:20], axis=1)).ravel() for lines in heads.values()]
+        )
+        steps = steps[np.isfinite(steps)]
+        if len(steps) > 20:
+            self._column_pitch = float(np.median(steps))
+
+    def _final_row(self, e: float) -> int:
+        """Rows before this one are reached by no later line."""
+        return max(math.floor((e - self._behind - self._x_edge) / self._cell), 0)
+
+    def _flush(self, stop: int) -> list[PieceMap]:
+        pieces: list[PieceMap] = []
+        while self._done < stop:
+            upto = min(stop, self._done + _FLUSH_ROWS)
+            rows = fuse_rows([head.take(self._done, upto) for head in self._rows_of.values()])
+            self._done = upto
+            if self._started:
+                self._take_rows(rows)
+                pieces += self._harvest(at_end=False)
+            else:
+                self._start.append(rows)
+                if sum(len(part) for part in self._start) >= _START_ROWS:
+                    pieces += self._settle()
+        return pieces
+
+    def _settle(self) -> list[PieceMap]:
+        """Find the belt in the first rows, then treat them like any others."""
+        rows = (
+            np.concatenate(self._start)
+            if self._start
+            else np.empty((0, len(FUSED), self.n_y), np.float32)
+        )
+        self._start = []
+        self._started = True
+        if len(rows) == 0:
+            return []
+        self._zero.start(rows[:, 1], rows[:, 0])
+        self._take_rows(rows)
+        return self._harvest(at_end=False)
+
+    def _take_rows(self, rows: npt.NDArray[np.float32]) -> None:
+        mask, above = self._zero.follow(rows[:, 1], rows[:, 0])
+        self._store.append(rows)
+        self._components.add(mask, above)
+
+    def _sight(self) -> tuple[float, float]:
+        """Steepest view onto flanks that face upstream (growing x) and downstream: dx per mm down."""
+        upstream, downstream = 0.0, 0.0
+        for x, _y, z in self._geometry.viewpoint_mm.values():
+            upstream = max(upstream, x / z)
+            downstream = max(downstream, -x / z)
+        # a flank that faces upstream is hidden from a head that looks from downstream
+        down = [-x / z for x, _y, z in self._geometry.viewpoint_mm.values() if x < 0]
+        up = [x / z for x, _y, z in self._geometry.viewpoint_mm.values() if x > 0]
+        facing_up = max(down, default=0.0) if not up else 0.05
+        facing_down = max(up, default=0.0) if not down else 0.05
+        return facing_up, facing_down
+
+    def _harvest(self, *, at_end: bool) -> list[PieceMap]:
+        """Finish the regions that no further row can reach."""
+        rows_seen = self._store.stop
+        sight = self._sight()
+        longest = math.ceil(self._settings.grid.longest_piece_mm / self._cell)
+        pieces: list[PieceMap] = []
+        opened = self._components.open()
+        for component in sorted(opened, key=lambda c: (c.first_row, c.first_cell)):
+            behind = _MARGIN + math.ceil(sight[0] * component.height_mm / self._cell)
+            whole = component.last_row + behind < rows_seen
+            too_long = rows_seen - component.first_row > longest
+            if not (whole or at_end or too_long):
+                continue
+            if self._worth_it(component):
+                piece = self._finish(component, cut=not whole, too_long=too_long and not whole)
+                if piece is not None:
+                    pieces.append(piece)
+            self._components.close(component)
+        still = self._components.open()
+        keep = min([c.first_row for c in still], default=rows_seen)
+        keep = max(min(keep, rows_seen - 80) - 200, 0)
+        self._store.drop_before(keep)
+        self._components.labels.drop_before(keep)
+        return [
+            self._number(p, still) for p in sorted(pieces, key=lambda p: (p.x0_mm, p.extra["y_mm"]))
+        ]
+
+    def _worth_it(self, component: Component) -> bool:
+        cells = component.n_cells * self._cell**2
+        return cells >= 25.0 and component.height_mm >= self._zero.threshold_mm
+
+    def _finish(self, component: Component, *, cut: bool, too_long: bool) -> PieceMap | None:
+        store = self._store
+        sight = self._sight()
+        before = _MARGIN + math.ceil(sight[1] * component.height_mm / self._cell)
+        behind = _MARGIN + math.ceil(sight[0] * component.height_mm / self._cell)
+        first = max(component.first_row - before, store.first)
+        stop = min(component.last_row + behind + 1, store.stop)
+        low = max(component.first_cell - _MARGIN, 0)
+        high = min(component.last_cell + _MARGIN + 1, self.n_y)
+        wide_first = max(component.first_row - 100, store.first)
+        wide = store.window(wide_first, stop)
+        labels = self._components.window(wide_first, stop)
+        free = _far_from(labels > 0, 8)
+        zero = self._zero.around(wide[:, 1], wide[:, 0], free, slice(low, high))
+        skip = first - wide_first
+        zero = replace(zero, zero_mm=zero.zero_mm[skip:])
+        window = labels[skip:, low:high]
+        flags = set(self._flags_of_events(first, stop))
+        if component.first_row <= 2:
+            flags.add("cut_by_start")
+        if cut:
+            flags.add("too_long" if too_long else "cut_by_end")
+        if zero.bare_share < 0.02:
+            flags.add("belt_zero_doubtful")
+        frame = PieceFrame(
+            rows=np.ascontiguousarray(store.window(first, stop)[:, :, low:high]),
+            own=window == component.label,
+            others=(window > 0) & (window != component.label),
+            zero=zero,
+            x_first_mm=self._x_edge + (first + 0.5) * self._cell,
+            y_first_mm=self.y_first_mm + low * self._cell,
+            cell_mm=self._cell,
+            line_pitch_mm=self._pitch or self._cell,
+            column_pitch_mm=self._column_pitch or self._cell,
+            noise_mm=self._zero.sigma_mm,
+            sight=sight,
+            n_heads=len(self._rows_of),
+        )
+        piece = finish_piece(frame, lanes=self._lanes, flags=frozenset(flags))
+        if piece.extra["volume_cm3"] < self._settings.grid.smallest_piece_cm3:
+            return None
+        count = self._geometry.first_count + piece.x0_mm / self._geometry.mm_per_count
+        return replace(piece, encoder=count)
+
+    def _flags_of_events(self, first: int, stop: int) -> set[str]:
+        low = self._x_edge + first * self._cell - self._ahead
+        high = self._x_edge + stop * self._cell + self._behind
+        self._events = [e for e in self._events if e[1] > low - 5000.0]
+        return {name for name, x in self._events if low <= x <= high}
+
+    def _number(self, piece: PieceMap, still: list[Component]) -> PieceMap:
+        """Number by leading edge: pieces handed out and regions still open that began before."""
+        earlier = sum(x0 <= piece.x0_mm for x0 in self._emitted_x0)
+        waiting = sum(
+            self._worth_it(c) and self._x_edge + c.first_row * self._cell < piece.x0_mm
+            for c in still
+        )
+        self._emitted_x0.append(piece.x0_mm)
+        self._emitted_x0 = self._emitted_x0[-1000:]
+        self._n_emitted += 1
+        before = self._n_emitted - len(self._emitted_x0)
+        return replace(piece, piece=before + earlier + waiting + 1)
+
+
+def _far_from(mask: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
+    """Cells further than `reach` cells, along rows and columns, from any marked cell."""
+    import cv2
+
+    size = 2 * reach + 1
+    near = cv2.dilate(mask.astype(np.uint8), np.ones((size, size), np.uint8))
+    return np.asarray(near == 0)

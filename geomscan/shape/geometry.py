@@ -1,0 +1,84 @@
+"""What the shape needs to know about the scanner, and the lines that come in."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.errors import InputError
+
+__all__ = ["BeltLines", "CommonModes", "HeadLines", "ShapeGeometry"]
+
+Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class CommonModes:
+    """Common errors of a head's coordinates, tabulated on a coarse grid of the sheet.
+
+    delta_mm, shape (n_modes, 3, n_y, n_z), holds what one standard uncertainty of each independent
+    cause does to (x, y, z) at the nodes y_mm, z_mm.
+    """
+
+    y_mm: Floats
+    z_mm: Floats
+    delta_mm: Floats
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class ShapeGeometry:
+    """The scanner as far as the shape is concerned, in the belt frame, mm.
+
+    A lit point has x = e + z·tan(tilt) + y·tan(skew), e being the belt travel. fan_mm is the (y, z)
+    of the light's apparent source; viewpoint_mm the (x, y, z) of each head's camera with the sheet
+    at x = 0. y_first_mm and y_last_mm bound the belt that is gridded.
+    """
+
+    tilt_deg: float
+    skew_deg: float
+    fan_mm: tuple[float, float]
+    viewpoint_mm: Mapping[str, tuple[float, float, float]]
+    y_first_mm: float
+    y_last_mm: float
+    mm_per_count: float = float("nan")
+    first_count: float = 0.0  #: unwrapped count of the line with belt travel 0
+    modes: Mapping[str, CommonModes] = field(default_factory=dict)
+    #: head, y, z -> inside the calibrated region
+    in_region: Callable[[str, Floats, Floats], npt.NDArray[np.bool_]] | None = None
+
+    def __post_init__(self) -> None:
+        if not self.y_last_mm > self.y_first_mm:
+            msg = f"y range of the belt: expected first < last, got {self.y_first_mm} to {self.y_last_mm} mm"
+            raise InputError(msg)
+        if not self.viewpoint_mm:
+            msg = "shape geometry: expected at least one head, got none"
+            raise InputError(msg)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class BeltLines:
+    """Belt travel of consecutive lines, shape (n_lines,); it may stand still, run backwards or jump.
+
+    n_missing_before says how many lines were lost just before each line.
+    """
+
+    e_mm: Floats
+    n_missing_before: npt.NDArray[np.int64] | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class HeadLines:
+    """One head's samples of consecutive lines in the sheet, shape (n_lines, n_columns).
+
+    y_mm and z_mm are NaN where there is no line. u_z_mm is the independent standard uncertainty of
+    height (row noise times the mm a row stands for). The optional maps follow the samples.
+    """
+
+    y_mm: Singles
+    z_mm: Singles
+    u_z_mm: Singles
+    reflectance: Singles | None = None
+    line_width_px: Singles | None = None
+    glare: npt.NDArray[np.bool_] | None = None
