@@ -104,7 +104,7 @@ def correlation(covariance: ArrayLike) -> Floats:
     v = np.asarray(covariance, dtype=np.float64)
     u = np.sqrt(np.diag(v))
     scale = np.where(u > 0, u, 1.0)
-    r = v / np.outer(scale, scale)
+    r: Floats = v / np.outer(scale, scale)
     np.fill_diagonal(r, 1.0)
     return r
 
