@@ -47,7 +47,7 @@ def command(scene: Path, out: Path, replace: bool, jobs: int, as_json: bool) -> 
     }
     text = (
         f"{out}: simulated, {content.n_lines} lines, heads {', '.join(result['heads'])}, "  # type: ignore[arg-type]
-        f"{len(content.pieces)} pieces, {len(content.blocks)} block passes, {size_mb:.1f} MB in {seconds:.0f} s; "
-        f"truth in {TRUTH_NAME}"
+        f"{len(content.pieces)} pieces, {len(content.blocks)} block passes, {size_mb:.1f} MB "
+        f"in {seconds:.0f} s; truth in {TRUTH_NAME}"
     )
     finish(result, as_json=as_json, text=text)

@@ -1,1 +1,1 @@
-"""Known solids on a moving belt, turned into recordings whose truth is known; its own forward model."""
+"""Known solids on a moving belt become recordings with known truth; its own forward model."""

@@ -15,10 +15,10 @@ Floats = npt.NDArray[np.float64]
 
 
 class Camera(NamedTuple):
-    """Centre in the sheet's frame (x from the sheet's belt line), axes, lens; numbers for the kernels.
+    """Centre (x from the sheet's belt line), axes and lens, as numbers for the kernels.
 
-    `right`, `down`, `ahead` are the camera's axes as unit vectors in (x, y, z). Pixel centres are whole
-    numbers: a point ahead of the principal point falls on `column0`, `row0`.
+    `right`, `down`, `ahead` are the camera's axes as unit vectors in (x, y, z). Pixel centres are
+    whole numbers: a point ahead of the principal point falls on `column0`, `row0`.
     """
 
     x_mm: float
@@ -39,15 +39,16 @@ class Camera(NamedTuple):
 def camera_of(head: HeadScene, laser: LaserScene) -> Camera:
     """Place a head's camera.
 
-    The camera looks at the point (y, z) = `aim_mm` of the sheet from `distance_mm` away, at `angle_deg` from
-    the vertical; before the roll, rows run downwards and a camera upstream has y growing with the columns.
+    The camera looks at the point (y, z) = `aim_mm` of the sheet from `distance_mm` away, at
+    `angle_deg` from the vertical; before the roll, rows run downwards and a camera upstream has y
+    growing with the columns.
     """
     y, z = head.aim_mm
     tilt, skew = math.tan(math.radians(laser.tilt_deg)), math.tan(math.radians(laser.skew_deg))
     angle = math.radians(head.angle_deg)
     aim = np.array([laser.at_mm + z * tilt + y * skew, y, z])
     rise = math.sqrt(max(head.distance_mm**2 - head.across_mm**2, 0.0))
-    centre = aim + [rise * math.sin(angle), head.across_mm, rise * math.cos(angle)]
+    centre = aim + np.array([rise * math.sin(angle), head.across_mm, rise * math.cos(angle)])
     ahead = (aim - centre) / np.linalg.norm(aim - centre)
     right = np.cross(ahead, [0.0, 0.0, 1.0])
     norm = np.linalg.norm(right)
@@ -74,7 +75,7 @@ def camera_of(head: HeadScene, laser: LaserScene) -> Camera:
 
 @njit(nogil=True, cache=True, inline="always")
 def project(camera: Camera, x: float, y: float, z: float) -> tuple[float, float]:
-    """Image column and row of a point (x from the sheet's belt line); Brown's model with k1, k2, p1, p2."""
+    """Image column and row of a point, x from the sheet's belt line (Brown's distortion)."""
     dx, dy, dz = x - camera.x_mm, y - camera.y_mm, z - camera.z_mm
     depth = camera.ahead[0] * dx + camera.ahead[1] * dy + camera.ahead[2] * dz
     u = (camera.right[0] * dx + camera.right[1] * dy + camera.right[2] * dz) / depth

@@ -1,21 +1,17 @@
-"""A scene becomes lines: the state of every head prepared once, then line after line."""
+"""From a scene made ready to lines: frames as cameras deliver them, or rows without frames."""
 
 import math
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geomscan.errors import InputError
-from geomscan.simulation.camera import Camera, camera_of, project_points
-from geomscan.simulation.encoder import BeltTravel, belt_travel
-from geomscan.simulation.placed import Looks, PlacedSolid, Surface, looks_of, place, surface_of
-from geomscan.simulation.scene import HeadScene, Scene
+from geomscan.simulation.camera import Camera
+from geomscan.simulation.placed import Looks, Surface
+from geomscan.simulation.scene import Scene
 from geomscan.simulation.sensor import (
     Sensor,
     add_ghost,
@@ -25,58 +21,27 @@ from geomscan.simulation.sensor import (
     seed_noise,
     speckle_of,
 )
-from geomscan.simulation.sheet import Buckets, Fan, Pose, buckets_of, lit_points
-from geomscan.simulation.sight import Cells, cells_of
-from geomscan.simulation.view import IMAGE, ON_BELT, TURNED, Optics, seen_stretches
+from geomscan.simulation.sheet import Buckets, Fan, Pose, lit_points
+from geomscan.simulation.sight import Cells
+from geomscan.simulation.stage import HeadSetup, Stage
+from geomscan.simulation.view import Optics, seen_stretches
 
-__all__ = ["HeadSetup", "SimulatedLines", "Stage", "frames_of", "prepare", "simulate_lines"]
+__all__ = ["SimulatedLines", "frames_of", "simulate_lines"]
 
 Floats = npt.NDArray[np.float64]
 Floats32 = npt.NDArray[np.float32]
+Ints = npt.NDArray[np.int64]
+Frame = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
-COARSE_MM = 4.0
-
-
-class HeadSetup(NamedTuple):
-    """One head ready for the kernels; the window is (first, count) along across and height."""
-
-    name: str
-    head: HeadScene
-    camera: Camera
-    fan: Fan
-    buckets: Buckets
-    optics: Optics
-    sensor: Sensor
-    turned: bool
-    n_across: int
-    height0: int
-    n_height: int
-    coarse: tuple[float, float, float]
-    may_be_hidden: npt.NDArray[np.bool_]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Stage:
-    """The whole scene made ready: solids, surface, belt travel and heads."""
-
-    scene: Scene
-    solids: list[PlacedSolid]
-    surface: Surface
-    cells: Cells
-    looks: Looks
-    travel: BeltTravel
-    heads: tuple[HeadSetup, ...]
-    lift_mm: Floats
-    roll: Floats
-    power: Floats
+BLOCK_LINES = 16
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class SimulatedLines:
     """Lines of one head without going through frames: arrays (n_lines, n_columns), NaN = no line.
 
-    row_px counts on the whole sensor, in the turned sense (rows are height); reflectance is the light of the
-    column in grey·px; width_px is the line's standard deviation.
+    row_px counts on the whole sensor, in the turned sense (rows are height); reflectance is the
+    light of the column in grey·px; width_px is the line's standard deviation.
     """
 
     name: str
@@ -85,281 +50,123 @@ class SimulatedLines:
     width_px: Floats32
 
 
-def prepare(scene: Scene, *, folder: Path | None = None) -> Stage:
-    """Lay the pieces, set up cameras and light.
-
-    Parameters
-    ----------
-    folder : Path, optional
-        Where block and mesh files of the scene are looked for; default the current folder.
-
-    Raises
-    ------
-    InputError
-        If a file of the scene cannot be used or a head does not see the belt.
-    """
-    solids = place(scene, folder=folder)
-    surface = surface_of(solids)
-    travel = belt_travel(scene)
-    along = 2 * np.pi * travel.travel_mm / scene.belt.lift_period_mm
-    lift = (
-        scene.belt.lift_mm * np.sin(along)
-        + scene.belt.lift_drift_mm_per_m * travel.travel_mm / 1000
-    )
-    roll = math.tan(math.radians(scene.belt.lift_roll_deg)) * np.sin(along + 1.0)
-    cells = cells_of(surface)
-    heads = tuple(_head_setup(scene, head, surface, cells) for head in scene.heads)
-    return Stage(
-        scene=scene,
-        solids=solids,
-        surface=surface,
-        cells=cells,
-        looks=looks_of(scene, solids),
-        travel=travel,
-        heads=heads,
-        lift_mm=lift,
-        roll=roll,
-        power=np.linspace(0, 1, scene.n_lines),
-    )
+def _gain(stage: Stage, setup: HeadSetup) -> Floats:
+    """Light of every line against the first: the laser's drift and the stated power."""
+    drift = stage.scene.lasers[setup.head.laser].power_drift
+    return np.linspace(1.0, 1.0 + drift, stage.scene.n_lines)
 
 
-def speckle_row_px(head: HeadScene, wavelength_nm: float) -> float:
-    """Scatter of a column's row by speckle, in pixels.
-
-    C·lambda / (2 pi sin u') on the image side: Dorsch, Häusler & Herrmann 1994, Appl. Opt. 33(7):1306-1314,
-    with sin u' of the lens focused to the object's distance.
-    """
-    if head.speckle_row_px is not None:
-        return head.speckle_row_px
-    image_mm = head.focal_mm * head.distance_mm / (head.distance_mm - head.focal_mm)
-    aperture = math.sin(math.atan(head.focal_mm / head.f_number / 2 / image_mm))
-    return head.speckle_contrast * wavelength_nm * 1e-3 / (2 * math.pi * aperture) / head.pixel_um
-
-
-def _speckle_brightness(head: HeadScene, wavelength_nm: float) -> float:
-    """Contrast of the light of one column: speckles of width lambda·N average over pixel and line."""
-    if head.speckle_brightness is not None:
-        return head.speckle_brightness
-    grain_um = wavelength_nm * 1e-3 * head.f_number * (1 + head.focal_mm / head.distance_mm)
-    across = max(1.0, head.pixel_um / grain_um)
-    along = max(1.0, 2 * math.sqrt(math.pi) * max(head.psf_px, 0.5) * head.pixel_um / grain_um)
-    return head.speckle_contrast / math.sqrt(across * along)
-
-
-def _head_setup(scene: Scene, head: HeadScene, surface: Surface, cells: Cells) -> HeadSetup:
-    laser = scene.lasers[head.laser]
-    camera = camera_of(head, laser)
-    half_width = min(laser.half_width_mm or math.inf, scene.belt.width_mm / 2)
-    turned = abs(math.sin(math.radians(head.roll_deg))) > math.sqrt(0.5)
-    n_across, n_rows = head.sensor_size[::-1] if turned else head.sensor_size
-    layout = TURNED if turned else IMAGE
-    if scene.payload == "height":
-        layout, n_across = ON_BELT, int(2 * half_width / scene.height_grid_mm) + 1
-    relief = scene.belt.relief
-    per_column = 2 if scene.payload == "frames" else 1
-    fan = Fan(
-        laser.at_mm,
-        math.tan(math.radians(laser.tilt_deg)),
-        math.tan(math.radians(laser.skew_deg)),
-        *laser.source_mm,
-        half_width,
-        relief.depth_mm if relief else 0.0,
-        relief.period_x_mm if relief else 1.0,
-        relief.period_y_mm if relief else 1.0,
-        per_column * n_across,
-    )
-
-    def seen(y: float, z: float) -> tuple[float, float]:
-        x = fan.at_mm + z * fan.tilt + y * fan.skew
-        column, row = project_points(camera, [(x, y, z)])[0]
-        return (row, column) if turned else (column, row)
-
-    heights = [
-        seen(y, z)[1] for y in np.linspace(-half_width, half_width, 9) for z in head.roi_heights_mm
-    ]
-    height0 = max(0, math.floor(min(heights) - 6))
-    n_height = min(n_rows, math.ceil(max(heights) + 7)) - height0
-    if n_height < 8:
-        msg = f"head {head.name!r}: the belt lies outside its image (rows {min(heights):.0f} to {max(heights):.0f})"
-        raise InputError(msg)
-
-    # how much light makes the stated peak on a white matt belt, half a millimetre either side of the middle
-    y_mid = head.aim_mm[0]
-    a, b = seen(y_mid - 0.5, 0.0), seen(y_mid + 0.5, 0.0)
-    centre = np.array([camera.x_mm, camera.y_mm, camera.z_mm])
-    to_camera = centre - [fan.at_mm + y_mid * fan.skew, y_mid, 0.0]
-    distance = float(np.linalg.norm(to_camera))
-    tangent = (y_mid - fan.source_y_mm) / fan.source_z_mm
-    radians_per_column = 1 / fan.source_z_mm / (1 + tangent**2) / abs(b[0] - a[0])
-    behind = project_points(camera, [(fan.at_mm + y_mid * fan.skew + 0.05, y_mid, 0.0)])[0]
-    row_shift = (behind[0] if turned else behind[1]) - seen(y_mid, 0.0)[1]
-    width = math.hypot(head.psf_px, row_shift / 0.05 * laser.thickness_mm)
-    cosine = float(to_camera[2]) / distance
-    light = head.white_peak_grey * math.sqrt(2 * math.pi) * width * laser.power
-    light *= distance**2 / (radians_per_column * cosine)
-
-    optics = Optics(
-        light,
-        head.psf_px,
-        laser.thickness_mm,
-        laser.falloff,
-        head.vignetting,
-        math.hypot(head.sensor_size[0] / 2, head.sensor_size[1] / 2),
-        layout,
-        -half_width,
-        scene.height_grid_mm,
-        scene.belt.texture,
-        scene.belt.texture_period_mm,
-        scene.seed,
-    )
-    sensor = Sensor(
-        head.electrons_per_grey,
-        head.read_noise_grey,
-        head.black_level_grey,
-        head.ambient_grey,
-        float((1 << head.bit_depth) - 1),
-        head.psf_px,
-        speckle_row_px(head, laser.wavelength_nm),
-        _speckle_brightness(head, laser.wavelength_nm),
-        head.second_peak_share,
-    )
-    lift = (
-        abs(scene.belt.lift_mm)
-        + abs(scene.belt.lift_drift_mm_per_m) * scene.n_lines * scene.pitch_mm / 1000
-    )
-    lift += math.tan(math.radians(abs(scene.belt.lift_roll_deg))) * half_width
-    buckets = buckets_of(
-        surface, fan, margin_mm=0.6 + lift * abs(fan.tilt) + 2 * scene.encoder.jitter_mm
-    )
-    coarse, hidden = _may_be_hidden(cells, camera, half_width)
-    return HeadSetup(
-        head.name,
-        head,
-        camera,
-        fan,
-        buckets,
-        optics,
-        sensor,
-        turned,
-        n_across,
-        height0,
-        n_height,
-        coarse,
-        hidden,
-    )
-
-
-def _may_be_hidden(
-    cells: Cells, camera: Camera, half_width: float
-) -> tuple[tuple[float, float, float], npt.NDArray[np.bool_]]:
-    """Coarse map of the belt: only where a solid stands within reach of the line of sight need rays be cast."""
-    if cells.top_mm.size == 0:
-        return (0.0, 0.0, COARSE_MM), np.zeros((0, 0), dtype=np.bool_)
-    steep_x = camera.x_mm / (camera.z_mm - cells.highest_mm)
-    steep_y = (half_width + abs(camera.y_mm)) / (camera.z_mm - cells.highest_mm)
-    reach_x = cells.highest_mm * steep_x
-    reach_y = cells.highest_mm * steep_y + COARSE_MM
-    nx, ny = cells.top_mm.shape
-    x0 = cells.x0_mm - max(reach_x, 0) - 2 * COARSE_MM
-    y0 = cells.y0_mm - reach_y - COARSE_MM
-    shape = (
-        int((nx * cells.size_mm + abs(reach_x) + 4 * COARSE_MM) / COARSE_MM) + 1,
-        int((ny * cells.size_mm + 2 * reach_y + 2 * COARSE_MM) / COARSE_MM) + 1,
-    )
-    hidden = np.zeros(shape, dtype=np.bool_)
-    _dilate(
-        cells.top_mm, cells.x0_mm - x0, cells.y0_mm - y0, cells.size_mm, steep_x, steep_y, hidden
-    )
-    return (x0, y0, COARSE_MM), hidden
+def _seeds(scene: Scene, head: int) -> Ints:
+    """One seed a line, the same however the lines are spread over threads."""
+    words = np.random.SeedSequence([scene.seed, head]).generate_state(scene.n_lines)
+    return words.astype(np.int64)
 
 
 @njit(nogil=True, cache=True)
-def _dilate(
-    top: Floats,
-    dx: float,
-    dy: float,
-    size: float,
-    steep_x: float,
-    steep_y: float,
-    hidden: npt.NDArray[np.bool_],
-) -> None:
-    for i in range(top.shape[0]):
-        for j in range(top.shape[1]):
-            if top[i, j] <= 0:
-                continue
-            x, y = dx + i * size, dy + j * size
-            reach_x, reach_y = top[i, j] * steep_x, top[i, j] * steep_y + size
-            low_x, high_x = x - max(reach_x, 0.0) - size, x + size - min(reach_x, 0.0) + size
-            for a in range(
-                max(int(low_x / COARSE_MM), 0), min(int(high_x / COARSE_MM) + 1, hidden.shape[0])
-            ):
-                for b in range(
-                    max(int((y - reach_y) / COARSE_MM), 0),
-                    min(int((y + size + reach_y) / COARSE_MM) + 1, hidden.shape[1]),
-                ):
-                    hidden[a, b] = True
-
-
-def _stretches(stage: Stage, setup: HeadSetup, line: int) -> Floats:
-    pose = Pose(
-        float(stage.travel.travel_mm[line]), float(stage.lift_mm[line]), float(stage.roll[line])
-    )
-    t, point, hit, apart = lit_points(pose, stage.surface, setup.buckets, setup.fan)
-    return seen_stretches(
+def _stretches(
+    pose: Pose,
+    surface: Surface,
+    cells: Cells,
+    looks: Looks,
+    buckets: Buckets,
+    fan: Fan,
+    camera: Camera,
+    optics: Optics,
+    coarse: tuple[float, float, float],
+    may_be_hidden: npt.NDArray[np.bool_],
+) -> Floats:
+    t, point, hit, apart = lit_points(pose, surface, buckets, fan)
+    stretch: Floats = seen_stretches(
         pose,
         t,
         point,
         hit,
         apart,
-        stage.surface,
-        stage.cells,
-        setup.may_be_hidden,
-        setup.coarse,
-        stage.looks,
-        setup.fan,
-        setup.camera,
-        setup.optics,
+        surface,
+        cells,
+        may_be_hidden,
+        coarse,
+        looks,
+        fan,
+        camera,
+        optics,
     )
+    return stretch
 
 
-def _line_seed(scene: Scene, head: int, line: int) -> int:
-    return int(np.random.SeedSequence([scene.seed, head, line]).generate_state(1)[0])
+@njit(nogil=True, cache=True)
+def _draw_frames(
+    poses: Floats,
+    gain: Floats,
+    seeds: Ints,
+    surface: Surface,
+    cells: Cells,
+    looks: Looks,
+    buckets: Buckets,
+    fan: Fan,
+    camera: Camera,
+    optics: Optics,
+    sensor: Sensor,
+    coarse: tuple[float, float, float],
+    may_be_hidden: npt.NDArray[np.bool_],
+    ghosts: Floats,
+    numbers: Ints,
+    height0: float,
+    frames: npt.NDArray[np.uint16],
+) -> None:
+    for k in range(len(poses)):
+        pose = Pose(poses[k, 0], poses[k, 1], poses[k, 2])
+        stretch = _stretches(
+            pose, surface, cells, looks, buckets, fan, camera, optics, coarse, may_be_hidden
+        )
+        seed_noise(seeds[k])
+        image = np.zeros(frames.shape[1:], np.float32)
+        move, bright = speckle_of(sensor, frames.shape[2])
+        add_light(image, stretch, height0, gain[k], sensor.psf_px, move, bright)
+        if sensor.second_peak_share > 0 and len(stretch) > 0:
+            add_second_peaks(image, sensor.second_peak_share, np.median(stretch[:, 5]))
+        for g in range(len(ghosts)):
+            if ghosts[g, 2] <= numbers[k] <= ghosts[g, 3]:
+                add_ghost(image, int(ghosts[g, 0]), int(ghosts[g, 1]), ghosts[g, 4], ghosts[g, 5])
+        digitise(image, sensor, frames[k])
 
 
-def _gain(stage: Stage, setup: HeadSetup, line: int) -> float:
-    return 1 + stage.scene.lasers[setup.head.laser].power_drift * float(stage.power[line])
+@njit(nogil=True, cache=True)
+def _sample_lines(
+    poses: Floats,
+    gain: Floats,
+    seeds: Ints,
+    surface: Surface,
+    cells: Cells,
+    looks: Looks,
+    buckets: Buckets,
+    fan: Fan,
+    camera: Camera,
+    optics: Optics,
+    coarse: tuple[float, float, float],
+    may_be_hidden: npt.NDArray[np.bool_],
+    scatter: float,
+    contrast: float,
+    row: Floats32,
+    light: Floats32,
+    width: Floats32,
+) -> None:
+    for k in range(len(poses)):
+        pose = Pose(poses[k, 0], poses[k, 1], poses[k, 2])
+        stretch = _stretches(
+            pose, surface, cells, looks, buckets, fan, camera, optics, coarse, may_be_hidden
+        )
+        _sample(stretch, gain[k], row[k], light[k], width[k])
+        if scatter > 0 or contrast > 0:
+            seed_noise(seeds[k])
+            _row_noise(row[k], light[k], scatter, contrast)
 
 
-def _frame(stage: Stage, number: int, line: int) -> npt.NDArray[np.uint8] | npt.NDArray[np.uint16]:
-    """One frame in the turned sense: rows are height."""
-    setup = stage.heads[number]
-    stretch = _stretches(stage, setup, line)
-    seed_noise(_line_seed(stage.scene, number, line))
-    image = np.zeros((setup.n_height, setup.n_across), dtype=np.float32)
-    move, bright = speckle_of(setup.sensor, setup.n_across)
-    add_light(
-        image,
-        stretch,
-        float(setup.height0),
-        _gain(stage, setup, line),
-        setup.sensor.psf_px,
-        move,
-        bright,
-    )
-    width = float(np.median(stretch[:, 5])) if len(stretch) else 1.0
-    if setup.sensor.second_peak_share > 0:
-        add_second_peaks(image, setup.sensor.second_peak_share, width)
-    for ghost in setup.head.ghosts:
-        if ghost.lines[0] <= line <= ghost.lines[1]:
-            add_ghost(image, *ghost.columns, ghost.offset_px, ghost.strength)
-    frame = np.empty(image.shape, dtype=np.uint16)
-    digitise(image, setup.sensor, frame)
-    return frame.astype(np.uint8) if setup.head.bit_depth == 8 else frame
+def _poses(stage: Stage, lines: Ints) -> Floats:
+    return np.column_stack([stage.travel.travel_mm[lines], stage.lift_mm[lines], stage.roll[lines]])
 
 
-def frames_of(
-    stage: Stage, head: int, *, n_threads: int = 2
-) -> Iterator[npt.NDArray[np.uint8] | npt.NDArray[np.uint16]]:
+def frames_of(stage: Stage, head: int, *, n_threads: int = 2) -> Iterator[Frame]:
     """Frames of one head as its camera delivers them, dropped lines left out.
 
     Yields
@@ -367,19 +174,52 @@ def frames_of(
     frame : (n_rows, n_columns) uint8 or uint16
         The region of interest; transposed for a camera turned by 90°.
     """
-    turned = stage.heads[head].turned
+    setup = stage.heads[head]
+    gain, seeds = _gain(stage, setup), _seeds(stage.scene, head)
     lines = np.flatnonzero(~stage.travel.dropped)
+    ghosts = np.array(
+        [(*g.columns, *g.lines, g.offset_px, g.strength) for g in setup.head.ghosts],
+        dtype=np.float64,
+    ).reshape(-1, 6)
+
+    def block(first: int) -> npt.NDArray[np.uint16]:
+        here = lines[first : first + BLOCK_LINES]
+        frames = np.empty((len(here), setup.n_height, setup.n_across), dtype=np.uint16)
+        _draw_frames(
+            _poses(stage, here),
+            gain[here],
+            seeds[here],
+            stage.surface,
+            stage.cells,
+            stage.looks,
+            setup.buckets,
+            setup.fan,
+            setup.camera,
+            setup.optics,
+            setup.sensor,
+            setup.coarse,
+            setup.may_be_hidden,
+            ghosts,
+            here,
+            float(setup.height0),
+            frames,
+        )
+        return frames
+
+    eight_bit = setup.head.bit_depth == 8
+    starts = range(0, len(lines), BLOCK_LINES)
     with ThreadPoolExecutor(n_threads) as pool:
-        for first in range(0, len(lines), 64):
-            for frame in pool.map(
-                lambda line: _frame(stage, head, int(line)), lines[first : first + 64]
-            ):
-                yield np.ascontiguousarray(frame.T) if turned else frame
+        # a few blocks at a time, so that memory does not grow with the recording
+        for batch in range(0, len(starts), 2 * n_threads):
+            for frames in pool.map(block, starts[batch : batch + 2 * n_threads]):
+                for frame in frames:
+                    turned = np.ascontiguousarray(frame.T) if setup.turned else frame
+                    yield turned.astype(np.uint8) if eight_bit else turned
 
 
 @njit(nogil=True, cache=True)
 def _sample(stretch: Floats, gain: float, row: Floats32, light: Floats32, width: Floats32) -> None:
-    """Row, light and width where a stretch passes a column's centre; the brightest where several do."""
+    """Row, light and width where a stretch passes a column's centre; the brightest of several."""
     row[:], light[:], width[:] = np.nan, 0.0, np.nan
     for k in range(len(stretch)):
         a0, h0, a1, h1 = stretch[k, 0], stretch[k, 1], stretch[k, 2], stretch[k, 3]
@@ -412,25 +252,42 @@ def simulate_lines(
 ) -> SimulatedLines:
     """Lines of one head where they truly lie, or with the row noise of the scene.
 
-    Light from below the surface moves the row by its share times its mean shift, the shift of the centre of gravity.
+    Light from below the surface moves the row by its share times its mean shift, as it moves the
+    centre of gravity of the line.
     """
     setup = stage.heads[head]
+    gain, seeds = _gain(stage, setup), _seeds(stage.scene, head)
     lines = np.flatnonzero(~stage.travel.dropped)
-    shape = (len(lines), setup.n_across)
-    scatter = math.hypot(stage.scene.row_noise_px, setup.sensor.speckle_row_px)
-    if stage.scene.payload == "height":
-        scatter = stage.scene.height_noise_mm
-    row, light, width = (np.empty(shape, dtype=np.float32) for _ in range(3))
+    row, light, width = (np.empty((len(lines), setup.n_across), dtype=np.float32) for _ in range(3))
+    scatter, contrast = 0.0, 0.0
+    if noise:
+        scatter = math.hypot(stage.scene.row_noise_px, setup.sensor.speckle_row_px)
+        scatter = stage.scene.height_noise_mm if stage.scene.payload == "height" else scatter
+        contrast = setup.sensor.speckle_brightness
 
-    def one(k: int) -> None:
-        line = int(lines[k])
-        _sample(
-            _stretches(stage, setup, line), _gain(stage, setup, line), row[k], light[k], width[k]
+    def block(first: int) -> None:
+        rows = slice(first, first + BLOCK_LINES)
+        here = lines[rows]
+        _sample_lines(
+            _poses(stage, here),
+            gain[here],
+            seeds[here],
+            stage.surface,
+            stage.cells,
+            stage.looks,
+            setup.buckets,
+            setup.fan,
+            setup.camera,
+            setup.optics,
+            setup.coarse,
+            setup.may_be_hidden,
+            scatter,
+            contrast,
+            row[rows],
+            light[rows],
+            width[rows],
         )
-        if noise:
-            seed_noise(_line_seed(stage.scene, head, line))
-            _row_noise(row[k], light[k], scatter, setup.sensor.speckle_brightness)
 
     with ThreadPoolExecutor(n_threads) as pool:
-        list(pool.map(one, range(len(lines))))
+        list(pool.map(block, range(0, len(lines), BLOCK_LINES)))
     return SimulatedLines(name=setup.name, row_px=row, reflectance=light, width_px=width)

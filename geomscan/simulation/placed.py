@@ -17,10 +17,13 @@ __all__ = ["Looks", "PlacedSolid", "Surface", "looks_of", "place", "surface_of"]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+#: shade of what has no grain, no light below the surface and no wet spots
+PLAIN = (0.0, 0.0, 1.0, 0.0, 0.0, 1.0, 1.0)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class PlacedSolid:
-    """One solid where it lies; `name` tells pieces and blocks apart, `number` counts each from 1."""
+    """One solid where it lies; `number` counts pieces from 1, and blocks from 1."""
 
     name: str
     number: int
@@ -32,7 +35,7 @@ class PlacedSolid:
 
 
 class Surface(NamedTuple):
-    """All solids as one set of triangles for the kernels; `edge_triangle` is -1 where no neighbour is."""
+    """All solids' triangles for the kernels; `edge_triangle` is -1 where no neighbour is."""
 
     vertex_mm: Floats
     triangle: Ints
@@ -45,9 +48,9 @@ class Surface(NamedTuple):
 class Looks(NamedTuple):
     """What each solid sends back, one row a solid; row 0 is the belt.
 
-    `place`: x, y, cos, sin of its plan coordinates; `shade`: reflectance, grain, below share, below depth,
-    below kind (0 tail, 1 lobe), glints per mm², glint radius, glint strength; `fat`: x, y, a, b, cos, sin,
-    lobes, lobe depth, brightness; `fat_first`: where each solid's patches begin.
+    `place`: x, y, cos, sin of its plan coordinates; `shade`: reflectance, grain, below share, below
+    depth, below kind (0 tail, 1 lobe), glints per mm², glint radius, glint strength; `fat`: x, y,
+    a, b, cos, sin, lobes, lobe depth, brightness; `fat_first`: where each solid's patches begin.
     """
 
     place: Floats
@@ -102,7 +105,10 @@ def _placed_block(
     profile = certified.profile_mm
     if block.tread_error_mm:
         if len(block.tread_error_mm) != len(profile):
-            msg = f"{path}: tread_error_mm: expected {len(profile)} numbers, got {len(block.tread_error_mm)}"
+            msg = (
+                f"{path}: tread_error_mm: expected {len(profile)} numbers, "
+                f"got {len(block.tread_error_mm)}"
+            )
             raise InputError(msg)
         profile[:, 1] += np.where(profile[:, 1] > 0, block.tread_error_mm, 0.0)
     profile[:, 1] += np.where(profile[:, 1] > 0, block.height_error_mm, 0.0)
@@ -110,7 +116,8 @@ def _placed_block(
     if block.reversed:
         profile = np.column_stack([-profile[::-1, 0], profile[::-1, 1]])
     mesh = extruded(profile, certified.length_mm)
-    # the corner that across_mm speaks of is the first point at the trailing end: the block turns about it
+    # the corner that across_mm speaks of is the first point at the trailing end: the block turns
+    # about it
     vertices = mesh.vertices_mm - [certified.length_mm, 0, 0]
     roll, pitch = np.deg2rad(block.roll_deg), np.deg2rad(block.pitch_deg)
     about_x = np.array(
@@ -122,7 +129,7 @@ def _placed_block(
     vertices = vertices @ (about_y @ about_x).T
     if block.roll_deg or block.pitch_deg:
         vertices = vertices - [0, 0, vertices[:, 2].min()]  # it rocks about its lowest corner
-    vertices = vertices + [0, 0, block.seat_mm]
+    vertices = vertices + np.array([0, 0, block.seat_mm])
     corner = (block.x_mm + certified.length_mm, block.across_mm)
     mesh = _moved(Mesh(vertices_mm=vertices, triangles=mesh.triangles), corner, block.yaw_deg)
     return PlacedSolid(
@@ -170,10 +177,8 @@ def surface_of(solids: list[PlacedSolid]) -> Surface:
 
 def looks_of(scene: Scene, solids: list[PlacedSolid]) -> Looks:
     """Gather reflectance, tissue patches, scattering and glints of belt and solids."""
-    place_rows, shade_rows = (
-        [(0.0, 0.0, 1.0, 0.0)],
-        [(scene.belt.reflectance, 0.0, 0.0, 1.0, 0, 0, 1.0, 1.0)],
-    )
+    place_rows: list[tuple[float, ...]] = [(0.0, 0.0, 1.0, 0.0)]
+    shade_rows: list[tuple[float, ...]] = [(scene.belt.reflectance, *PLAIN)]
     patches: list[FatPatch] = []
     fat_first = [0, 0]
     for solid in solids:
@@ -195,7 +200,7 @@ def looks_of(scene: Scene, solids: list[PlacedSolid]) -> Looks:
             )
             patches.extend(piece.fat)
         elif solid.block is not None:
-            shade_rows.append((solid.block.reflectance, 0.0, 0.0, 1.0, 0, 0, 1.0, 1.0))
+            shade_rows.append((solid.block.reflectance, *PLAIN))
         fat_first.append(len(patches))
     fat = np.array(
         [

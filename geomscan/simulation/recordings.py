@@ -10,8 +10,9 @@ import numpy as np
 from geomscan.files import new_folder, plain, write_whole
 from geomscan.recording.line_file import write_line_file
 from geomscan.recording.writer import FrameWriter, write_manifest
-from geomscan.simulation.lines import HeadSetup, Stage, frames_of, prepare, simulate_lines
+from geomscan.simulation.lines import frames_of, simulate_lines
 from geomscan.simulation.scene import Scene
+from geomscan.simulation.stage import HeadSetup, Stage, prepare
 from geomscan.simulation.truth import truth_document
 
 __all__ = ["TRUTH_NAME", "simulate"]
@@ -83,16 +84,16 @@ def _write_reduced(stage: Stage, number: int, folder: Path, n_threads: int) -> N
     lines = simulate_lines(stage, number, noise=True, n_threads=n_threads)
     if stage.scene.payload == "range":
         counts = np.rint(lines.row_px * np.float32(_counts_per_row(setup)))
-        payload = np.where(np.isfinite(counts), np.clip(counts, 1, 65535), 0).astype(np.uint16)
+        counts = np.where(np.isfinite(counts), np.clip(counts, 1, 65535), 0)
+        np.save(folder / f"head-{setup.name}.npy", counts.astype(np.uint16))
         np.save(folder / f"head-{setup.name}-width.npy", lines.width_px)
     else:
-        payload = lines.row_px
-    np.save(folder / f"head-{setup.name}.npy", payload)
+        np.save(folder / f"head-{setup.name}.npy", lines.row_px)
     np.save(folder / f"head-{setup.name}-light.npy", lines.reflectance)
 
 
 def _counts_per_row(setup: HeadSetup) -> int:
-    """The finest power of two that a 16-bit number can hold over all rows of the sensor."""
+    """Find the finest power of two that a 16-bit number holds over all rows of the sensor."""
     n_rows = setup.head.sensor_size[0 if setup.turned else 1]
     return int(2 ** np.floor(np.log2(65535 / (n_rows - 1))))
 
@@ -106,7 +107,8 @@ def _line_columns(stage: Stage) -> dict[str, Any]:
     }
     if stage.scene.tell_power:
         laser = next(iter(stage.scene.lasers.values()))
-        columns["laser_power"] = laser.power * (1 + laser.power_drift * stage.power)
+        drift = np.linspace(0.0, laser.power_drift, stage.scene.n_lines)
+        columns["laser_power"] = laser.power * (1 + drift)
     if travel.dropped.any():
         columns["dropped"] = travel.dropped
     return columns

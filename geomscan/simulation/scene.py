@@ -1,8 +1,8 @@
 """The scene file: belt, encoder, laser, heads and the pieces that lie on the belt.
 
-Everything a simulated recording depends on is in one hand-written TOML file (`geomscan.scene/1`), or in the
-same models made in Python. Coordinates: x along the belt (leading edges have the smallest x, the sheet is at
-x = 0 in the first line), y across, z up from the bare belt.
+Everything a simulated recording depends on is in one hand-written TOML file (`geomscan.scene/1`),
+or in the same models made in Python. Coordinates: x along the belt (leading edges have the smallest
+x, the sheet is at x = 0 in the first line), y across, z up from the bare belt.
 """
 
 import math
@@ -35,7 +35,7 @@ Pair = tuple[float, float]
 
 
 class Relief(FileModel):
-    """A belt that is not flat: modules with gaps, lowered by up to `depth_mm` in a regular pattern."""
+    """A belt that is not flat: a regular pattern of gaps, up to `depth_mm` deep."""
 
     depth_mm: NotNegative
     period_x_mm: Positive
@@ -101,8 +101,9 @@ class Ghost(FileModel):
 class HeadScene(FileModel):
     """One camera: where it is, its lens, its sensor.
 
-    `angle_deg` is measured from the vertical in the x-z plane, > 0 on the upstream side. `roll_deg` turns the
-    camera about its view: 180 is upside down, 90 lays the laser line along the sensor's columns.
+    `angle_deg` is measured from the vertical in the x-z plane, > 0 on the upstream side. `roll_deg`
+    turns the camera about its view: 180 is upside down, 90 lays the laser line along the sensor's
+    columns.
     """
 
     name: str
@@ -197,7 +198,7 @@ class Scene(FileModel):
     facet_mm: Positive = 1.0  # edge length of the facets that curved surfaces are made of
     belt: BeltScene = BeltScene()
     encoder: EncoderScene = EncoderScene()
-    lasers: dict[str, LaserScene] = {"main": LaserScene()}
+    lasers: dict[str, LaserScene] = Field(default_factory=lambda: {"main": LaserScene()})
     heads: tuple[HeadScene, ...]
     pieces: tuple[Piece, ...] = ()
     blocks: tuple[BlockScene, ...] = ()
@@ -210,7 +211,7 @@ class Scene(FileModel):
             raise ValueError(msg)
         for head in self.heads:
             if head.laser not in self.lasers:
-                msg = f"head {head.name!r} names the laser {head.laser!r}, which the scene does not have"
+                msg = f"head {head.name!r}: the scene has no laser {head.laser!r}"
                 raise ValueError(msg)
         if self.encoder.mm_per_count == 0 or not math.isfinite(self.encoder.mm_per_count):
             msg = "encoder.mm_per_count: expected a number other than 0"

@@ -1,4 +1,4 @@
-"""From stretches of line to grey values: pixel-integrated light, speckle, shot and read noise, clipping."""
+"""From stretches of line to grey values: pixels, speckle, shot and read noise, clipping."""
 
 import math
 from typing import NamedTuple
@@ -12,14 +12,14 @@ __all__ = ["Sensor", "add_light", "digitise", "seed_noise", "speckle_of"]
 Floats = npt.NDArray[np.float64]
 Floats32 = npt.NDArray[np.float32]
 
-REACH = 5.0  # a Gaussian line is drawn to five of its standard deviations: 6e-7 of the light is left out
+REACH = 5.0  # a line is drawn to five standard deviations: 6e-7 of its light is left out
 TABLE_STEP = 1 / 512
 _z = np.arange(-REACH - 1, REACH + 1 + TABLE_STEP, TABLE_STEP)
 NORMAL_CDF = np.array([0.5 * (1 + math.erf(v / math.sqrt(2))) for v in _z])
 
 
 class Sensor(NamedTuple):
-    """The chip behind the lens; grey = (electrons + read noise) / gain + black level, rounded, clipped."""
+    """The chip: grey = electrons / gain + read noise + black level, rounded and clipped."""
 
     electrons_per_grey: float
     read_noise_grey: float
@@ -34,7 +34,7 @@ class Sensor(NamedTuple):
 
 @njit(nogil=True, cache=True)
 def seed_noise(seed: int) -> None:
-    """Start the random numbers of one line of one head; they do not depend on the number of threads."""
+    """Start the random numbers of one line of one head: the same for any number of threads."""
     np.random.seed(seed & 0xFFFFFFFF)  # noqa: NPY002 - numba knows only the old generator
 
 
@@ -60,7 +60,7 @@ def _cdf(z: float) -> float:
     if at >= len(NORMAL_CDF) - 1:
         return 1.0
     k = int(at)
-    return NORMAL_CDF[k] + (at - k) * (NORMAL_CDF[k + 1] - NORMAL_CDF[k])
+    return float(NORMAL_CDF[k] + (at - k) * (NORMAL_CDF[k + 1] - NORMAL_CDF[k]))
 
 
 @njit(nogil=True, cache=True)
@@ -82,13 +82,15 @@ def _tail_cdf(v: float, sigma: float, tau: float) -> float:
     k = sigma / tau
     e = 0.5 * k * k - v / tau
     # for k large the two factors over- and underflow together: the tail is then no tail
+    if e < 2:  # the table's error, 5e-7, is not blown up by the first factor
+        return float(_cdf(z) - math.exp(e) * _cdf(z - k))
     part = math.exp(e) * 0.5 * math.erfc((k - z) / math.sqrt(2.0)) if e < 500 else 0.0
-    return 0.5 * math.erfc(-z / math.sqrt(2.0)) - part
+    return float(_cdf(z) - part)
 
 
 @njit(nogil=True, cache=True)
 def _tail(image: Floats32, a: int, at: float, sigma: float, shift: float, light: float) -> None:
-    """Add light that comes out below the surface: delayed by an exponential of mean `shift` px (signed)."""
+    """Add light from below the surface: delayed by an exponential of mean `shift` px (signed)."""
     tau = abs(shift)
     if tau < 0.05 * sigma:
         _gauss(image, a, at + shift, sigma, light)
@@ -97,10 +99,11 @@ def _tail(image: Floats32, a: int, at: float, sigma: float, shift: float, light:
     first, last = at - sign * REACH * sigma, at + sign * (REACH * sigma + 12 * tau)
     low = max(int(np.ceil(min(first, last) - 0.5)), 0)
     high = min(int(np.floor(max(first, last) + 0.5)), image.shape[0] - 1)
+    before = _tail_cdf(sign * (low - 0.5 - at), sigma, tau)
     for k in range(low, high + 1):
-        one = _tail_cdf(sign * (k - 0.5 - at), sigma, tau)
-        other = _tail_cdf(sign * (k + 0.5 - at), sigma, tau)
-        image[k, a] += light * abs(other - one)
+        after = _tail_cdf(sign * (k + 0.5 - at), sigma, tau)
+        image[k, a] += light * abs(after - before)
+        before = after
 
 
 @njit(nogil=True, cache=True)
@@ -113,10 +116,10 @@ def add_light(
     move: Floats,
     bright: Floats,
 ) -> None:
-    """Draw the stretches into an image (rows are height, from `row0`), spread over columns by the lens.
+    """Draw stretches into an image (rows are height, from `row0`), blurred by the lens.
 
-    Across the columns the lens's blur is taken as even over ±sqrt(3) of its standard deviation, which has
-    the same spread; along the rows it is part of each stretch's width.
+    Across the columns the lens's blur is taken as even over ±sqrt(3) of its standard deviation,
+    which has the same spread; along the rows it is part of each stretch's width.
     """
     spread = math.sqrt(3.0) * psf_px
     for k in range(len(stretch)):

@@ -102,8 +102,9 @@ class FlatSide(FileModel):
 class Fillet(FileModel):
     """Lobed, flat-bottomed piece: an ellipse with waves, domed as (1 - rho²)^fullness.
 
-    `taper` makes one end thicker, `rim_mm` stands upright below the dome, `tuck_mm` draws the foot in below
-    the rim (an overhang), `arch_mm` lifts the underside off the belt in the middle (air below the piece).
+    `taper` makes one end thicker, `rim_mm` stands upright below the dome, `tuck_mm` draws the foot
+    in below the rim (an overhang), `arch_mm` lifts the underside off the belt in the middle (air
+    below the piece).
     """
 
     shape: Literal["fillet"] = "fillet"

@@ -1,8 +1,9 @@
 """The laser's sheet cuts the solids: which points of belt and solids are lit in one line.
 
-All light of a line travels in one plane, from the fan's apparent source. In the plane's own coordinates (y, z)
-the rays are straight; with t = (y - source y) / (source z - z) each ray has one t, along any straight surface
-1 / (source z - z) is linear in t, and the nearest surface is the one where it is largest.
+All light of a line travels in one plane, from the fan's apparent source. In the plane's own
+coordinates (y, z) the rays are straight; with t = (y - source y) / (source z - z) each ray has one
+t, along any straight surface 1 / (source z - z) is linear in t, and the nearest surface is the one
+where it is largest.
 """
 
 from typing import NamedTuple
@@ -39,7 +40,7 @@ class Fan(NamedTuple):
 
 
 class Pose(NamedTuple):
-    """One line: belt travel, and how far the belt as a whole is raised, z = z_belt + lift + roll·y."""
+    """One line: belt travel, and how far the belt is raised, z = z_belt + lift + roll·y."""
 
     e_mm: float
     lift_mm: float
@@ -58,7 +59,7 @@ class Buckets(NamedTuple):
 def buckets_of(
     surface: Surface, fan: Fan, *, size_mm: float = 1.0, margin_mm: float = 1.0
 ) -> Buckets:
-    """Sort the triangles by the lines that cut them; `margin_mm` allows for a belt that moves up and down."""
+    """Sort triangles by the lines that cut them; `margin_mm` allows for a belt that lifts."""
     if len(surface.triangle) == 0:
         return Buckets(0.0, size_mm, np.zeros(2, dtype=np.int64), np.zeros(0, dtype=np.int64))
     x, y, z = surface.vertex_mm.T
@@ -94,7 +95,7 @@ def _relief(fan: Fan, x: float, y: float) -> float:
         return 0.0
     along = 0.5 - 0.5 * np.cos(2 * np.pi * x / fan.relief_x_mm)
     across = 0.5 - 0.5 * np.cos(2 * np.pi * y / fan.relief_y_mm)
-    return fan.relief_mm * (1 - (1 - along**4) * (1 - across**4))
+    return float(fan.relief_mm * (1 - (1 - along**4) * (1 - across**4)))
 
 
 @njit(nogil=True, cache=True)
@@ -105,8 +106,8 @@ def lit_points(
 
     Returns
     -------
-    t : (n,) rays by growing t, the even spread of the fan and a pair beside each edge that throws a shadow
-    point : (n, 3) x, y, z in belt coordinates, z from the belt
+    t : (n,) rays by growing t, the even spread of the fan and a pair beside each edge that throws a
+    shadow point : (n, 3) x, y, z in belt coordinates, z from the belt
     hit : (n,) triangle, BELT or NOTHING
     apart : (n,) True where ray k and ray k + 1 lie on either side of an edge
     """
@@ -213,4 +214,4 @@ def lit_points(
 def _faces(surface: Surface, tri: int, x: float, y: float, z: float) -> bool:
     corner = surface.vertex_mm[surface.triangle[tri, 0]]
     n = surface.normal[tri]
-    return n[0] * (x - corner[0]) + n[1] * (y - corner[1]) + n[2] * (z - corner[2]) > 0
+    return bool(n[0] * (x - corner[0]) + n[1] * (y - corner[1]) + n[2] * (z - corner[2]) > 0)

@@ -1,4 +1,4 @@
-"""Is a lit point seen? Rays from it to the camera, against every triangle that may stand between."""
+"""Is a lit point seen? Rays from it to the camera, against what may stand between."""
 
 from typing import NamedTuple
 
@@ -28,20 +28,24 @@ class Cells(NamedTuple):
     highest_mm: float
     start: Ints
     triangle: Ints
+    reach_mm: Floats  # how high each of these triangles reaches
 
 
 def cells_of(surface: Surface, *, size_mm: float = 2.0) -> Cells:
     """Sort all triangles into cells by their extent over the belt."""
     if len(surface.triangle) == 0:
         none = np.zeros(0, dtype=np.int64)
-        return Cells(0.0, 0.0, size_mm, np.zeros((0, 0)), 0.0, np.zeros(1, dtype=np.int64), none)
+        return Cells(
+            0.0, 0.0, size_mm, np.zeros((0, 0)), 0.0, np.zeros(1, dtype=np.int64), none, np.zeros(0)
+        )
     corners = surface.vertex_mm[surface.triangle]
     low, high = corners.min(axis=1), corners.max(axis=1)
     x0, y0 = float(low[:, 0].min()) - size_mm, float(low[:, 1].min()) - size_mm
     nx = int((high[:, 0].max() - x0) / size_mm) + 2
     ny = int((high[:, 1].max() - y0) / size_mm) + 2
     top, start, triangle = _fill(low, high, x0, y0, size_mm, nx, ny)
-    return Cells(x0, y0, size_mm, top, float(high[:, 2].max()), start, triangle)
+    reach = high[triangle, 2]
+    return Cells(x0, y0, size_mm, top, float(high[:, 2].max()), start, triangle, reach)
 
 
 @njit(nogil=True, cache=True)
@@ -112,9 +116,12 @@ def is_seen(
         next_y = 2.0
         if dy != 0:
             next_y = (cells.y0_mm + (j + (step_j > 0)) * cells.size_mm - y) / dy
-        if z + s * dz <= cells.top_mm[i, j]:
+        z_here = z + s * dz
+        if z_here <= cells.top_mm[i, j]:
             cell = i * ny + j
             for k in range(cells.start[cell], cells.start[cell + 1]):
+                if cells.reach_mm[k] < z_here:
+                    continue
                 tri = cells.triangle[k]
                 if tri != own and _meets(surface, tri, x, y, z, dx, dy, dz):
                     return False
@@ -159,4 +166,4 @@ def _meets(
     if v < 0 or u + v > 1:
         return False
     s = (e2x * qx + e2y * qy + e2z * qz) / determinant
-    return 0 < s < 1
+    return bool(0 < s < 1)

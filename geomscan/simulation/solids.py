@@ -1,7 +1,8 @@
 """Solids as closed surfaces of triangles, and their volumes in closed form where there is one.
 
-One representation serves light, sight and truth: what the cameras see and what the truth file states is the
-same closed surface, so its volume is exact by the divergence theorem, whatever the size of the facets.
+One representation serves light, sight and truth: what the cameras see and what the truth file
+states is the same closed surface, so its volume is exact by the divergence theorem, whatever the
+size of the facets.
 """
 
 from collections.abc import Callable
@@ -38,7 +39,7 @@ COARSEST_RING = (
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Mesh:
-    """A closed surface: vertices (n, 3) in mm, triangles (m, 3) counter-clockwise seen from outside."""
+    """Closed surface: vertices (n, 3), triangles (m, 3) counter-clockwise from outside."""
 
     vertices_mm: Array
     triangles: npt.NDArray[np.int64]
@@ -77,8 +78,8 @@ def mesh_of(shape: Shape, *, facet_mm: float = 1.0, folder: Path | None = None) 
 def closed_form_mm3(shape: Shape) -> float | None:
     """Volume in closed form, None where the solid has none here.
 
-    Sources: standard geometry, e.g. Harris & Stocker, Handbook of Mathematics and Computational Science (1998),
-    ch. 4; lobed domes integrated here: area times height over (fullness + 1).
+    Sources: standard geometry, e.g. Harris & Stocker, Handbook of Mathematics and Computational
+    Science (1998), ch. 4; lobed domes integrated here: area times height over (fullness + 1).
     """
     pi = np.pi
     match shape:
@@ -130,10 +131,10 @@ def prismoid(base_mm: tuple[float, float], top_mm: tuple[float, float], height_m
 
 
 def extruded(profile_mm: Array, length_mm: float) -> Mesh:
-    """A profile (n, 2) of (across, height) over the belt, drawn along x from 0 to `length_mm`.
+    """Draw a profile (n, 2) of (across, height) along x from 0 to `length_mm`.
 
-    The profile runs from the left foot to the right foot, across never falls; where it repeats, a face is
-    upright.
+    The profile runs from the left foot to the right foot, across never falls; where it repeats, a
+    face is upright.
     """
     across, height = profile_mm[:, 0], profile_mm[:, 1]
     vertices: list[tuple[float, float, float]] = []
@@ -145,7 +146,8 @@ def extruded(profile_mm: Array, length_mm: float) -> Mesh:
         triangles.extend([(first, first + 1, first + 2), (first, first + 2, first + 3)])
 
     for a0, h0, a1, h1 in zip(across[:-1], height[:-1], across[1:], height[1:], strict=True):
-        # the face itself; across grows to the right, x away: (0, a0), (L, a0), (L, a1), (0, a1) faces up
+        # the face itself; across grows to the right, x away: (0, a0), (L, a0), (L, a1), (0, a1)
+        # faces up
         quad((0, a0, h0), (length_mm, a0, h0), (length_mm, a1, h1), (0, a1, h1))
         if a1 > a0:
             quad((0, a0, 0), (0, a0, h0), (0, a1, h1), (0, a1, 0))
@@ -266,7 +268,7 @@ def _outline(shape: Fillet, angle: Array) -> Array:
 
 
 def _spaced(r_mm: Array, z_mm: Array, facet_mm: float) -> npt.NDArray[np.bool_]:
-    """Which points of a fine profile to keep: about `facet_mm` of arc apart, ends and corners included."""
+    """Which points of a fine profile to keep: about `facet_mm` of arc apart, and the ends."""
     if len(r_mm) < 64:
         return np.ones(len(r_mm), dtype=bool)
     arc = np.r_[0.0, np.cumsum(np.hypot(np.diff(r_mm), np.diff(z_mm)))]
@@ -288,7 +290,8 @@ def _rings(
 ) -> Mesh:
     """Stack rings from the foot to the top; rings get half the facets where they have become small.
 
-    `rho` falls to 0 at the top and is the ring's share of the outline; the underside is a flat or arched disc.
+    `rho` falls to 0 at the top and is the ring's share of the outline; the underside is a flat or
+    arched disc.
     """
     vertices: list[Array] = []
     triangles: list[npt.NDArray[np.int64]] = []
@@ -341,7 +344,7 @@ def _rings(
 
 
 def _band(outer: npt.NDArray[np.int64], inner: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """Triangles between two rings of the same, half, or one vertex; seen from above, counter-clockwise."""
+    """Triangles between two rings, the inner of as many vertices, half of them, or one."""
     n, m = len(outer), len(inner)
     following = np.roll(outer, -1)
     if m == 1:

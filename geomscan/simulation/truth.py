@@ -1,4 +1,4 @@
-"""What is true about a scene: volume, running volume at blade angles, extents, fat share, every parameter."""
+"""What is true of a scene: volumes, running volumes at blade angles, extents, fat shares."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geomscan.simulation.lines import Stage
 from geomscan.simulation.placed import Looks, PlacedSolid
 from geomscan.simulation.solids import Mesh, closed_form_mm3, volume_mm3
+from geomscan.simulation.stage import Stage
 from geomscan.simulation.view import Optics, shade_at
 
 __all__ = ["ANGLES_DEG", "PieceTruth", "running_volume_mm3", "scene_truth", "truth_document"]
@@ -25,9 +25,11 @@ SUBDIVIDE = 6  # fat share: each facet is looked at in 36 places
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class PieceTruth:
-    """One piece: extents in belt coordinates, volume, plan area, fat share; `solid` is its index in the scene.
+    """One piece: extents in belt coordinates, volume, plan area, fat share.
 
-    x0_mm is its leading edge, the smallest x of the whole outline; y_mm the middle of its extent across.
+    `solid` is its index in the scene; x0_mm is its leading edge, the smallest x of the whole
+    outline; y_mm the middle of its extent
+    across.
     """
 
     solid: int
@@ -52,10 +54,11 @@ def running_volume_mm3(
     plan_angle_deg: float = 0.0,
     y_middle_mm: float = 0.0,
 ) -> Floats:
-    """Volume with x - z·tan(angle) - (y - y_middle)·tan(plan angle) <= s, exact for the closed surface.
+    """Volume with x - z·tan(angle) - (y - y_middle)·tan(plan angle) <= s, exactly.
 
-    By the divergence theorem with the field (min(g - s, 0), 0, 0), whose divergence is 1 where g < s: each
-    triangle contributes its area seen along x times the mean of a clipped linear function, in closed form.
+    By the divergence theorem with the field (min(g - s, 0), 0, 0), whose divergence is 1 where g <
+    s: each triangle contributes its area seen along x times the mean of a clipped linear function,
+    in closed form.
 
     Parameters
     ----------
@@ -153,7 +156,7 @@ def _piece_truth(solid: PlacedSolid, index: int, looks: Looks, optics: Optics) -
 
 
 def scene_truth(stage: Stage) -> list[PieceTruth]:
-    """Truth of every piece (blocks apart), in the order in which pieces are numbered: by leading edge."""
+    """Truth of every piece (blocks apart), in the order of their numbers: by leading edge."""
     optics = stage.heads[0].optics
     pieces = [
         _piece_truth(solid, index, stage.looks, optics)

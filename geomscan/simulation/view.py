@@ -1,4 +1,4 @@
-"""What one head sees of a lit line: pieces of the line in the image, each with its light and width."""
+"""What one head sees of a lit line: stretches in the image, each with light and width."""
 
 from typing import NamedTuple
 
@@ -16,10 +16,11 @@ __all__ = ["IMAGE", "N_STRETCH", "ON_BELT", "TURNED", "Optics", "seen_stretches"
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-#: columns of a stretch: across and height in the image at both ends, light (grey·px), line width (px),
-#: share below, shift of that light (px, towards lower z), kind of it (0 tail, 1 lobe)
+#: columns of a stretch: across and height in the image at both ends, light (grey·px), line width
+#: (px), share below, shift of that light (px, towards lower z), kind of it (0 tail, 1 lobe)
 N_STRETCH = 9
-#: layouts: (column, row); (row, column) of a camera turned by 90°; (y in steps, z) for a height payload
+#: layouts: (column, row); (row, column) of a camera turned by 90°; (y in steps, z) for a height
+#: payload
 IMAGE, TURNED, ON_BELT = 0, 1, 2
 BISECTIONS = 14  # halving half a column 14 times leaves 0.00003 of a column
 
@@ -43,7 +44,7 @@ class Optics(NamedTuple):
 
 @njit(nogil=True, cache=True)
 def _hash01(a: int, b: int, c: int) -> float:
-    """A number in [0, 1) that always belongs to the same three (a place on a piece keeps its glint)."""
+    """Return a number in [0, 1) that always belongs to these three: a place keeps its glint."""
     h = np.uint64(a) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(b) * np.uint64(0xC2B2AE3D27D4EB4F)
     h += np.uint64(c) * np.uint64(0x165667B19E3779F9)
     h ^= h >> np.uint64(29)
@@ -110,7 +111,7 @@ def seen_stretches(
     camera: Camera,
     optics: Optics,
 ) -> Floats:
-    """Project a lit line into one head: stretches between neighbouring rays that are both lit and seen."""
+    """Project a lit line into one head: stretches between neighbouring rays that are seen."""
     n = len(t)
     across, height = np.empty(n), np.empty(n)
     light, width = np.empty(n), np.empty(n)
@@ -156,7 +157,8 @@ def seen_stretches(
         fall = 1 - optics.falloff * min(abs(y - fan.source_y_mm) / fan.half_width_mm, 1.0) ** 2
         fall *= 1 - optics.vignetting * radius2 / optics.corner_px**2
         light[k] = optics.light * reflectance * cosine * fall / distance2
-        # the sheet's thickness lights the surface a little before and behind: how far apart in the image?
+        # the sheet's thickness lights the surface a little before and behind: how far apart in the
+        # image?
         rise = min(max(-nx / nz if nz > 0.2 else -5 * nx, -3.0), 3.0)
         step = 0.05 / max(1 - rise * fan.tilt, 0.3)
         _, h2 = _image(camera, optics, local_x + step, y, world_z + step * rise)
