@@ -20,7 +20,14 @@ from geomscan.recording.manifest import (
 )
 from geomscan.recording.payload import Payload, open_payload
 
-__all__ = ["HeightBlock", "RangeBlock", "Recording", "open_recording"]
+__all__ = [
+    "HeightBlock",
+    "RangeBlock",
+    "Recording",
+    "open_recording",
+    "open_tolerantly",
+    "read_lines",
+]
 
 Array = npt.NDArray[Any]
 Float32s = npt.NDArray[np.float32]
@@ -162,9 +169,9 @@ class Recording:
             if not head.rows_are_height:
                 frames = frames.transpose(0, 2, 1)
             return np.ascontiguousarray(frames)
-        main = _read_lines(payloads["payload"], first, stop)
+        main = read_lines(payloads["payload"], first, stop)
         others = {
-            key: _read_lines(payloads[key], first, stop).astype(np.float32)
+            key: read_lines(payloads[key], first, stop).astype(np.float32)
             for key in ("reflectance", "line_width")
             if key in payloads
         }
@@ -350,7 +357,7 @@ def _check_type(head: HeadManifest, payload: Payload, where: str) -> None:
     raise InputError(msg)
 
 
-def _read_lines(payload: Payload, first: int, stop: int) -> Array:
+def read_lines(payload: Payload, first: int, stop: int) -> Array:
     """Lines of a payload whose pages hold one or more lines each, shape (k, n_columns)."""
     rows, columns = payload.page_shape
     page, last = first // rows, -(-stop // rows)

@@ -4,6 +4,7 @@ import logging
 import os
 import struct
 import threading
+import weakref
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -64,6 +65,7 @@ class TiffPayload:
         self.n_pages = index.n_pages
         self.fault = index.fault
         self._lock = threading.RLock()
+        self._closer = weakref.finalize(self, file.close)
 
     def read(self, first: int, stop: int) -> Array:
         """Pages first to stop."""
@@ -88,7 +90,7 @@ class TiffPayload:
 
     def close(self) -> None:
         """Close the file."""
-        self._file.close()
+        self._closer()
 
 
 class StripPayload:
@@ -105,6 +107,7 @@ class StripPayload:
         self.dtype = native(self._key.dtype)
         self.n_pages = min(n_rows, strips.n_pages * self._rows)
         self.fault = fault
+        self._closer = weakref.finalize(self, file.close)
         self._held: tuple[int, Array] = (-1, np.empty((0, n_columns), self.dtype))
 
     def read(self, first: int, stop: int) -> Array:
@@ -118,7 +121,7 @@ class StripPayload:
 
     def close(self) -> None:
         """Close the file."""
-        self._file.close()
+        self._closer()
 
     def _decode(self, strip: int) -> Array:
         if self._held[0] == strip:

@@ -35,7 +35,11 @@ def open_zarr(path: Path, *, as_map: bool) -> ArrayPayload:
         msg = f"{path}: not a readable Zarr array ({one_line(error)})"
         raise InputError(msg) from error
     pages = shape[0] if array.ndim == 2 and not as_map else min(shape[0], written)
-    fault = "" if written >= array.shape[0] else f"is cut short: {written} lines were written"
+    fault = (
+        ""
+        if written >= array.shape[0]
+        else f"is cut short: {written} of {array.shape[0]} lines were written"
+    )
     if not pages or not written:
         msg = f"{path}: no line was written to it"
         raise InputError(msg)
