@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pytest
 from numba import njit
 
-from geomscan.shape.geometry import BeltLines, HeadLines, ShapeGeometry
+from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
 
 Floats = npt.NDArray[np.float64]
 
@@ -104,77 +104,108 @@ def _surface(solids, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _cast(solids, e, tan_tilt, tan_skew, fan_y, fan_z, targets, top, out):  # type: ignore[no-untyped-def]
-    """First hit of each ray of the fan, aimed at `targets` on the belt: (y, z)."""
-    for k in range(len(targets)):
-        slope = (targets[k] - fan_y) / fan_z
-        z = top
-        step = 0.5
-        above = top
-        hit = 0.0
-        while z > 0.0:
-            y = fan_y + slope * (fan_z - z)
-            x = e + z * tan_tilt + y * tan_skew
-            if _surface(solids, x, y) >= z:
-                low = z
-                for _ in range(22):
-                    mid = 0.5 * (low + above)
-                    y = fan_y + slope * (fan_z - mid)
-                    x = e + mid * tan_tilt + y * tan_skew
-                    if _surface(solids, x, y) >= mid:
-                        low = mid
-                    else:
-                        above = mid
-                hit = 0.5 * (low + above)
-                break
-            above = z
-            z -= step
-        out[k, 0] = fan_y + slope * (fan_z - hit)
-        out[k, 1] = hit
+def _hit(solids, e, tan_tilt, tan_skew, fan_y, fan_z, target, top):  # type: ignore[no-untyped-def]
+    """Height of the first hit of the ray aimed at `target` on the belt."""
+    slope = (target - fan_y) / fan_z
+    near = False
+    for k in range(solids.shape[0]):
+        reach = np.sqrt(solids[k, 12]) + abs(slope) * top + abs(tan_tilt) * top + 1.0
+        dx = e + target * tan_skew - solids[k, 1]
+        dy = target - solids[k, 2]
+        if dx * dx + dy * dy < reach * reach:
+            near = True
+    if not near:
+        return 0.0
+    z = top
+    above = top
+    while z > 0.0:
+        y = fan_y + slope * (fan_z - z)
+        x = e + z * tan_tilt + y * tan_skew
+        if _surface(solids, x, y) >= z:
+            low = z
+            for _ in range(18):
+                mid = 0.5 * (low + above)
+                y = fan_y + slope * (fan_z - mid)
+                x = e + mid * tan_tilt + y * tan_skew
+                if _surface(solids, x, y) >= mid:
+                    low = mid
+                else:
+                    above = mid
+            return 0.5 * (low + above)
+        above = z
+        z -= 0.5
+    return 0.0
 
 
 @njit(cache=True)
 def _seen(solids, x, y, z, cx, cy, cz, top):  # type: ignore[no-untyped-def]
+    per_mm = np.hypot(cx - x, cy - y) / (cz - z)
+    near = False
+    for k in range(solids.shape[0]):
+        reach = np.sqrt(solids[k, 12]) + per_mm * top
+        if (x - solids[k, 1]) ** 2 + (y - solids[k, 2]) ** 2 < reach * reach:
+            near = True
+    if not near:
+        return True
     rise = 0.02
     while z + rise < top:
         t = rise / (cz - z)
         if _surface(solids, x + t * (cx - x), y + t * (cy - y)) > z + rise:
             return False
-        rise += 0.25 if rise < 2.0 else 0.5
+        rise += 0.25 if rise < 2.0 else 0.6
     return True
 
 
 @njit(cache=True)
 def _line(solids, e, tan_tilt, tan_skew, fan_y, fan_z, targets, cam, column0, pitch, top, zed, why):  # type: ignore[no-untyped-def]
     """Sample one line with one camera: zed and why (y) per column, NaN where there is no light."""
-    hits = np.empty((len(targets), 2))
-    _cast(solids, e, tan_tilt, tan_skew, fan_y, fan_z, targets, top, hits)
     distance = np.sqrt(cam[0] ** 2 + cam[2] ** 2)
     n = len(zed)
     for j in range(n):
         zed[j] = np.nan
         why[j] = np.nan
-    last = np.nan
     last_ok = False
+    last_target = targets[0]
+    last_column, last_y, last_z = 0.0, 0.0, 0.0
     for k in range(len(targets)):
-        y = hits[k, 0]
-        z = hits[k, 1]
-        lean = z * tan_tilt + y * tan_skew
-        depth = ((cam[0] - lean) * cam[0] + (cam[2] - z) * cam[2]) / distance
-        u = (y - cam[1]) * distance / depth
-        column = (u - column0) / pitch
-        ok = _seen(solids, e + lean, y, z, cam[0] + e, cam[1], cam[2], top)
-        if ok and last_ok and abs(z - hits[k - 1, 1]) < 2.5 and column != last:
-            a = int(np.ceil(min(last, column)))
-            b = int(np.floor(max(last, column)))
-            for j in range(max(a, 0), min(b, n - 1) + 1):
-                t = (j - last) / (column - last)
-                zj = hits[k - 1, 1] + t * (z - hits[k - 1, 1])
-                if not zed[j] == zed[j] or zj > zed[j]:
-                    zed[j] = zj
-                    why[j] = hits[k - 1, 0] + t * (y - hits[k - 1, 0])
-        last = column
-        last_ok = ok
+        # the ray itself, and where it jumps from the one before, the rays at either side of the edge
+        z_next = _hit(solids, e, tan_tilt, tan_skew, fan_y, fan_z, targets[k], top)
+        n_rays = 1
+        low = targets[k]
+        high = targets[k]
+        if k > 0 and abs(z_next - last_z) > 1.0:
+            low = last_target
+            z_low = last_z
+            for _ in range(9):
+                mid = 0.5 * (low + high)
+                z_mid = _hit(solids, e, tan_tilt, tan_skew, fan_y, fan_z, mid, top)
+                if abs(z_mid - z_low) < abs(z_mid - z_next):
+                    low = mid
+                    z_low = z_mid
+                else:
+                    high = mid
+            n_rays = 3
+        for m in range(n_rays):
+            target = targets[k]
+            if n_rays == 3 and m < 2:
+                target = low if m == 0 else high
+            z = _hit(solids, e, tan_tilt, tan_skew, fan_y, fan_z, target, top)
+            y = fan_y + (target - fan_y) / fan_z * (fan_z - z)
+            lean = z * tan_tilt + y * tan_skew
+            depth = ((cam[0] - lean) * cam[0] + (cam[2] - z) * cam[2]) / distance
+            column = ((y - cam[1]) * distance / depth - column0) / pitch
+            ok = _seen(solids, e + lean, y, z, cam[0] + e, cam[1], cam[2], top)
+            lit = not (n_rays == 3 and m == 1) or abs(z - last_z) < 1.0
+            if ok and last_ok and lit and column != last_column:
+                a = int(np.ceil(min(last_column, column)))
+                b = int(np.floor(max(last_column, column)))
+                for j in range(max(a, 0), min(b, n - 1) + 1):
+                    t = (j - last_column) / (column - last_column)
+                    zj = last_z + t * (z - last_z)
+                    if zed[j] != zed[j] or zj > zed[j]:
+                        zed[j] = zj
+                        why[j] = last_y + t * (y - last_y)
+            last_column, last_y, last_z, last_ok, last_target = column, y, z, ok, target
 
 
 @njit(cache=True)
@@ -203,6 +234,15 @@ def _volume(solid, half, step):  # type: ignore[no-untyped-def]
         y_low - step / 2,
         y_high + step / 2,
     )
+
+
+@njit(cache=True)
+def _tallest(solid):  # type: ignore[no-untyped-def]
+    top = 0.0
+    for i in range(-125, 126):
+        for j in range(-125, 126):
+            top = max(top, _height(solid, solid[1] + i, solid[2] + j))
+    return top * 1.01
 
 
 @dataclass(frozen=True)
@@ -237,8 +277,13 @@ class Scanner:
 
     def geometry(self, heads: str = "ab") -> ShapeGeometry:
         return ShapeGeometry(
-            tilt_deg=self.tilt, skew_deg=self.skew, fan_mm=self.fan,
-            viewpoint_mm={h: self.cameras[h] for h in heads},
+            heads={
+                name: HeadGeometry(
+                    tilt_deg=self.tilt, skew_deg=self.skew, fan_mm=self.fan,
+                    viewpoint_mm=self.cameras[name],
+                )
+                for name in heads
+            },
             y_first_mm=-self.half_mm + 2.0, y_last_mm=self.half_mm - 2.0, mm_per_count=0.05,
         )  # fmt: skip
 
@@ -251,7 +296,7 @@ def scan(
     heads: str = "ab",
     seed: int = 0,
     belt: Floats | None = None,
-    rays_per_column: int = 4,
+    rays_per_column: int = 3,
     near: bool = True,
 ) -> dict[str, HeadLines]:
     """Sample solids at belt travels e; belt adds a height per (line, column) to all samples."""
@@ -260,13 +305,7 @@ def scan(
     rows = np.array([s.row() for s in solids]).reshape(-1, 14)
     tan_tilt, tan_skew = np.tan(np.radians([scanner.tilt, scanner.skew]))
     n_columns = int(2 * scanner.half_mm / scanner.column_mm)
-    top = 1.0
-    for s in solids:
-        xs = np.linspace(-125, 125, 251)
-        top = max(
-            top,
-            max(_height(s.row(), s.x + a, s.y + b) for a in xs[::5] for b in xs[::5]) * 1.03 + 1.0,
-        )
+    top = max([_tallest(row) for row in rows], default=0.0) + 0.5
     out: dict[str, HeadLines] = {}
     for head in heads:
         cam = np.array(scanner.cameras[head])
@@ -276,14 +315,14 @@ def scan(
         z = np.zeros((len(e), n_columns))
         y = np.tile(flat, (len(e), 1))
         if solids:
-            y_low = min(s.y for s in solids) - 125.0
-            y_high = max(s.y for s in solids) + 140.0
+            y_low = min(s.y - s.reach() for s in solids) - 10.0
+            y_high = max(s.y + s.reach() for s in solids) + 10.0
             inside = (u > max(y_low, -scanner.half_mm)) & (u < min(y_high, scanner.half_mm))
             j0, j1 = np.flatnonzero(inside)[[0, -1]]
             step = scanner.column_mm / rays_per_column
             targets = np.arange(u[j0] - 4.0, u[j1] + 4.0, step)
             for i, ei in enumerate(e):
-                if near and not any(abs(ei + s.y * tan_skew - s.x) < 160.0 for s in solids):
+                if not any(abs(ei + s.y * tan_skew - s.x) < s.reach() + 1.5 + top for s in solids):
                     continue
                 local = rows[np.abs(ei - rows[:, 1]) < 260.0]
                 zi, yi = np.empty(j1 - j0 + 1), np.empty(j1 - j0 + 1)

@@ -1,7 +1,7 @@
 """Pieces found while the belt runs: lines in, finished pieces out."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +13,7 @@ from geomscan.shape.along import HeadRows
 from geomscan.shape.belt_zero import BeltZero
 from geomscan.shape.components import Component, Components
 from geomscan.shape.fuse import FUSED, fuse_rows
-from geomscan.shape.geometry import BeltLines, HeadLines, ShapeGeometry
+from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
 from geomscan.shape.piece import PieceFrame, finish_piece
 from geomscan.shape.piece_map import PieceMap
 from geomscan.shape.rows import RowStore
@@ -27,6 +27,9 @@ _FLUSH_ROWS = 100
 _TALLEST_MM = 200.0
 _GAP_MM = 10.0  # lines further apart than this aren't joined
 _STILL_MM = 1e-6
+_FAN_HEIGHT_MM = 900.0  # assumed where the light's source isn't known
+
+Floats = npt.NDArray[np.float64]
 
 
 class PieceFinder:
@@ -45,9 +48,8 @@ class PieceFinder:
 
     Examples
     --------
-    >>> geometry = ShapeGeometry(
-    ...     tilt_deg=0.0, skew_deg=0.0, fan_mm=(0.0, 900.0), viewpoint_mm={"a": (640.0, 0.0, 850.0)},
-    ...     y_first_mm=-50.0, y_last_mm=50.0)
+    >>> head = HeadGeometry(fan_mm=(0.0, 900.0), viewpoint_mm=(640.0, 0.0, 850.0))
+    >>> geometry = ShapeGeometry(heads={"a": head}, y_first_mm=-50.0, y_last_mm=50.0)
     >>> finder = PieceFinder(geometry, ShapeSettings())
     >>> finder.finish()
     []
@@ -66,13 +68,11 @@ class PieceFinder:
         self.n_y = max(1, math.ceil((geometry.y_last_mm - geometry.y_first_mm) / self._cell))
         self.y_first_mm = geometry.y_first_mm + 0.5 * self._cell
         y = self.y_first_mm + self._cell * np.arange(self.n_y)
-        self._shift = y * math.tan(math.radians(geometry.skew_deg))
-        self._tan_tilt = math.tan(math.radians(geometry.tilt_deg))
-        lean = _TALLEST_MM * abs(self._tan_tilt)
-        self._behind = (
-            float(-self._shift.min()) + (lean if self._tan_tilt < 0 else 0.05 * lean) + 1.0
-        )
-        self._ahead = float(self._shift.max()) + lean + 1.0
+        self._y = y
+        reach = [self._reach(head) for head in geometry.heads.values()]
+        self._behind = max(r[0] for r in reach)
+        self._ahead = max(r[1] for r in reach)
+        self._sight = _lines_of_sight(geometry.heads.values())
         self._rows_of: dict[str, HeadRows] = {}
         self._x_edge = 0.0
         self._e_last: float | None = None
@@ -103,7 +103,7 @@ class PieceFinder:
             return []
         gridded = {
             name: grid_across(
-                lines, fan_mm=self._geometry.fan_mm, y_edge_mm=self._geometry.y_first_mm,
+                lines, fan_mm=self._fan(name), y_edge_mm=self._geometry.y_first_mm,
                 cell_mm=self._cell, n_y=self.n_y,
             )
             for name, lines in heads.items()
@@ -167,7 +167,7 @@ class PieceFinder:
     # ------------------------------------------------------------------ steps
 
     def _check(self, belt: BeltLines, heads: Mapping[str, HeadLines]) -> None:
-        expected = set(self._geometry.viewpoint_mm)
+        expected = set(self._geometry.heads)
         if set(heads) != expected:
             msg = f"lines: expected heads {sorted(expected)}, got {sorted(heads)}"
             raise InputError(msg)
@@ -179,13 +179,31 @@ class PieceFinder:
                 )
                 raise InputError(msg)
 
+    def _lean(self, head: HeadGeometry) -> Floats:
+        """Give x - e on the belt at each cell."""
+        return head.offset_mm + self._y * math.tan(math.radians(head.skew_deg))
+
+    def _reach(self, head: HeadGeometry) -> tuple[float, float]:
+        """How far behind and ahead of the belt travel a line's points may lie, mm."""
+        lean = self._lean(head)
+        rise = _TALLEST_MM * math.tan(math.radians(head.tilt_deg))
+        fall = -0.05 * rise  # belts sag below 0, too
+        low, high = min(rise, fall, 0.0), max(rise, fall, 0.0)
+        return 1.0 - float(lean.min()) - low, 1.0 + float(lean.max()) + high
+
+    def _fan(self, name: str) -> tuple[float, float]:
+        fan = self._geometry.heads[name].fan_mm
+        middle = 0.5 * (self._geometry.y_first_mm + self._geometry.y_last_mm)
+        return fan or (middle, _FAN_HEIGHT_MM)
+
     def _begin(self, e: float) -> None:
         self._x_edge = math.floor((e - self._behind) / self._cell) * self._cell
         reach = math.ceil((self._ahead + self._behind + _GAP_MM) / self._cell)
-        for name in self._geometry.viewpoint_mm:
+        for name, head in self._geometry.heads.items():
             self._rows_of[name] = HeadRows(
-                n_y=self.n_y, n_channels=len(CHANNELS), shift_mm=self._shift,
-                tan_tilt=self._tan_tilt, x_edge_mm=self._x_edge, cell_mm=self._cell,
+                n_y=self.n_y, n_channels=len(CHANNELS), shift_mm=self._lean(head),
+                tan_tilt=math.tan(math.radians(head.tilt_deg)), x_edge_mm=self._x_edge,
+                cell_mm=self._cell,
                 n_ring=reach + 2 * _FLUSH_ROWS + 16,
             )  # fmt: skip
 
@@ -238,23 +256,10 @@ class PieceFinder:
         self._store.append(rows)
         self._components.add(mask, above)
 
-    def _sight(self) -> tuple[float, float]:
-        """Steepest view onto flanks that face upstream (growing x) and downstream: dx per mm down."""
-        upstream, downstream = 0.0, 0.0
-        for x, _y, z in self._geometry.viewpoint_mm.values():
-            upstream = max(upstream, x / z)
-            downstream = max(downstream, -x / z)
-        # a flank that faces upstream is hidden from a head that looks from downstream
-        down = [-x / z for x, _y, z in self._geometry.viewpoint_mm.values() if x < 0]
-        up = [x / z for x, _y, z in self._geometry.viewpoint_mm.values() if x > 0]
-        facing_up = max(down, default=0.0) if not up else 0.05
-        facing_down = max(up, default=0.0) if not down else 0.05
-        return facing_up, facing_down
-
     def _harvest(self, *, at_end: bool) -> list[PieceMap]:
         """Finish the regions that no further row can reach."""
         rows_seen = self._store.stop
-        sight = self._sight()
+        sight = self._sight
         longest = math.ceil(self._settings.grid.longest_piece_mm / self._cell)
         pieces: list[PieceMap] = []
         opened = self._components.open()
@@ -284,7 +289,7 @@ class PieceFinder:
 
     def _finish(self, component: Component, *, cut: bool, too_long: bool) -> PieceMap | None:
         store = self._store
-        sight = self._sight()
+        sight = self._sight
         before = _MARGIN + math.ceil(sight[1] * component.height_mm / self._cell)
         behind = _MARGIN + math.ceil(sight[0] * component.height_mm / self._cell)
         first = max(component.first_row - before, store.first)
@@ -353,3 +358,21 @@ def _far_from(mask: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
     size = 2 * reach + 1
     near = cv2.dilate(mask.astype(np.uint8), np.ones((size, size), np.uint8))
     return np.asarray(near == 0)
+
+
+def _lines_of_sight(heads: Iterable[HeadGeometry]) -> tuple[float, float]:
+    """Flattest sight that some head has onto flanks facing upstream (+x), and downstream.
+
+    Given as dx per mm of descent at the belt; a head on the flank's own side sees it whole.
+    """
+    slopes = []
+    for head in heads:
+        if head.viewpoint_mm is None:
+            slopes += [-1.0, 1.0]  # could be either
+        else:
+            slopes.append(head.viewpoint_mm[0] / head.viewpoint_mm[2])
+    facing_up = max(-max(slopes), 0.05)
+    facing_down = max(min(slopes), 0.05)
+    if any(head.viewpoint_mm is None for head in heads):
+        facing_up = facing_down = 1.0
+    return facing_up, facing_down

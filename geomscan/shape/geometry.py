@@ -1,14 +1,14 @@
 """What the shape needs to know about the scanner, and the lines that come in."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
 
-__all__ = ["BeltLines", "CommonModes", "HeadLines", "ShapeGeometry"]
+__all__ = ["BeltLines", "CommonModes", "HeadGeometry", "HeadLines", "ShapeGeometry"]
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -28,38 +28,47 @@ class CommonModes:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class ShapeGeometry:
-    """The scanner as far as the shape is concerned, in the belt frame, mm.
+class HeadGeometry:
+    """One head and the sheet it watches, in the belt frame.
 
-    A lit point has x = e + z·tan(tilt) + y·tan(skew), e being the belt travel. fan_mm is the (y, z)
-    of the light's apparent source; viewpoint_mm the (x, y, z) of each head's camera with the sheet
-    at x = 0. y_first_mm and y_last_mm bound the belt that is gridded.
+    A lit point has x = e + offset + z·tan(tilt) + y·tan(skew), e being the belt travel. fan_mm is
+    the (y, z) of the light's apparent source, viewpoint_mm the camera's (x, y, z) from the sheet's
+    foot; None where not known: then the light is taken to come from 900 mm above the middle of the
+    belt, and lines of sight as 45° steep on both sides.
     """
 
-    tilt_deg: float
-    skew_deg: float
-    fan_mm: tuple[float, float]
-    viewpoint_mm: Mapping[str, tuple[float, float, float]]
+    tilt_deg: float = 0.0
+    skew_deg: float = 0.0
+    offset_mm: float = 0.0
+    fan_mm: tuple[float, float] | None = None
+    viewpoint_mm: tuple[float, float, float] | None = None
+    modes: CommonModes | None = None
+    #: (y, z) -> inside the calibrated region
+    in_region: Callable[[Floats, Floats], npt.NDArray[np.bool_]] | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class ShapeGeometry:
+    """The scanner as far as the shape is concerned; y_first_mm to y_last_mm is gridded."""
+
+    heads: Mapping[str, HeadGeometry]
     y_first_mm: float
     y_last_mm: float
     mm_per_count: float = float("nan")
     first_count: float = 0.0  #: unwrapped count of the line with belt travel 0
-    modes: Mapping[str, CommonModes] = field(default_factory=dict)
-    #: head, y, z -> inside the calibrated region
-    in_region: Callable[[str, Floats, Floats], npt.NDArray[np.bool_]] | None = None
 
     def __post_init__(self) -> None:
         if not self.y_last_mm > self.y_first_mm:
-            msg = f"y range of the belt: expected first < last, got {self.y_first_mm} to {self.y_last_mm} mm"
+            msg = f"belt: expected y first < last, got {self.y_first_mm} to {self.y_last_mm} mm"
             raise InputError(msg)
-        if not self.viewpoint_mm:
+        if not self.heads:
             msg = "shape geometry: expected at least one head, got none"
             raise InputError(msg)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class BeltLines:
-    """Belt travel of consecutive lines, shape (n_lines,); it may stand still, run backwards or jump.
+    """Belt travel of consecutive lines, shape (n_lines,); it may stand still, run back or jump.
 
     n_missing_before says how many lines were lost just before each line.
     """
