@@ -3,11 +3,12 @@
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.errors import InputError
 from geomscan.shape.piece_map import PieceMap
 from geomscan.tissue.mixture import fit_mixture, mixture_probability
+from geomscan.tissue.network import network_probability
 from geomscan.tissue.patches import otsu_limit
 from geomscan.tissue.settings import TissueSettings
+from geomscan.tissue.shading import block_surface
 from geomscan.tissue.surface import Surface, fill_from_neighbours, read_surface
 from geomscan.tissue.tissue_map import TissueMap, TissueTerm
 
@@ -30,11 +31,13 @@ def classify(piece: PieceMap, settings: TissueSettings) -> TissueMap:
         probability = np.full(surface.inside.shape, only)
     elif settings.method == "threshold":
         probability = threshold_probability(surface, settings)
-    elif settings.method == "network":
-        msg = '[tissue] method: the network\'s model file is not installed; use "mixture"'
-        raise InputError(msg)
     else:
-        probability = mixture_probability(surface, fit_mixture(surface, settings), settings)
+        blocks = block_surface(surface)
+        if settings.method == "network":
+            probability = network_probability(piece, surface, blocks, settings)
+        else:
+            fit = fit_mixture(surface, blocks, settings)
+            probability = mixture_probability(surface, fit, settings)
     probability = np.where(surface.inside, probability, np.nan)
     area = np.where(surface.inside, piece.cover, 0.0)
     fraction = float(np.nansum(probability * area) / area.sum())

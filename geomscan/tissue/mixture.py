@@ -1,8 +1,7 @@
 """Two classes of tissue as a mixture, fitted to each piece together with the shading over it.
 
-Model of a usable cell: log light = shading + class mean + noise. Shading is a smooth function of
-place (laser power, vignetting, drift) and of slope (a tilted surface sends less light back). Laser
-power cancels, for only differences inside a piece count.
+Model of a usable cell: log light = shading + class mean + noise. Laser power cancels, for only
+differences inside a piece count.
 """
 
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ import numpy.typing as npt
 
 from geomscan.tissue.patches import label_patches, otsu_limit, patch_steps
 from geomscan.tissue.settings import TissueSettings
+from geomscan.tissue.shading import TERM_SIZES, Blocks, densest_value
 from geomscan.tissue.surface import Surface, fill_from_neighbours, smooth_inside
 
 __all__ = ["MixtureFit", "fit_mixture", "fit_two_gaussians", "mixture_probability"]
@@ -19,19 +19,13 @@ __all__ = ["MixtureFit", "fit_mixture", "fit_two_gaussians", "mixture_probabilit
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-#: The fit runs on blocks of about this size; only the last pass sees every cell.
-BLOCK_MM = 2.0
 #: Light is averaged over this scale before cells are told apart: well under the smallest patch.
 CELL_SCALE_MM = 0.7
-#: Knots of the slope along the belt between which shading runs straight.
-SLOPE_KNOTS = (-0.9, -0.4, 0.4, 0.9)
 #: Pull of a neighbourhood of one mind, in log-odds.
-NEIGHBOUR_PULL = 1.5
+NEIGHBOUR_PULL = 3.0
 N_ITERATIONS = 12
 #: Price of an outline per block side, in units of half a squared standard deviation.
 OUTLINE_PRICE = 2.0
-#: The fit leaves steeper blocks out: there shading is large and least known.
-STEEPEST_FITTED = 1.5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -91,79 +85,11 @@ def fit_two_gaussians(
     return weights[order], means[order], np.sqrt(variances[order])
 
 
-def _blocks(values: Floats, weight: Floats, n: int) -> Floats:
-    """Sum of weight·values over blocks of n × n cells."""
-    n_x, n_y = -(-values.shape[0] // n), -(-values.shape[1] // n)
-    padded = np.zeros((n_x * n, n_y * n))
-    padded[: values.shape[0], : values.shape[1]] = values * weight
-    return np.asarray(padded.reshape(n_x, n, n_y, n).sum((1, 3)))
-
-
-def _basis(surface: Surface, usable: Mask) -> Floats:
-    """Shading terms, (n_terms, n_x, n_y), each centred over the usable cells."""
-    u = (surface.x_mm - surface.x_mm[usable].mean()) / 50.0
-    v = (surface.y_mm - surface.y_mm[usable].mean()) / 50.0
-    slope = np.clip(surface.slope_x, -3, 3)
-    fall = np.log1p(np.minimum(surface.slope_x**2 + surface.slope_y**2, 20.0)) / 2
-    terms = [u, v, v * v, fall, slope, np.clip(surface.slope_y, -3, 3)]
-    terms += [np.maximum(np.sign(knot) * (slope - knot), 0) for knot in SLOPE_KNOTS]
-    basis = np.stack(terms)
-    centred: Floats = basis - basis[:, usable].mean(1)[:, None, None]
-    return centred
-
-
-#: Expected size of each shading term's coefficient, per its unit: a soft bound that decides only
-#: where the light cannot (40 % vignetting over half a belt of 400 mm bends by 0.26 over 50 mm).
-_SIZE = np.array([0.05, 0.3, 0.05, 1.0, 0.7, 0.3, 0.7, 0.7, 0.7, 0.7])
-
-
-def _shading_from_steps(light: Floats, basis: Floats, known: Mask) -> Floats:
-    """Coefficients from differences between near blocks, most of which lie within one class.
-
-    Outlines of patches are outliers among the differences and lose their weight (Tukey's biweight).
-    """
-    lag = 2
-    pairs_y, pairs_b = [], []
-    for axis in (0, 1):
-        first = tuple(slice(0, -lag) if k == axis else slice(None) for k in (0, 1))
-        second = tuple(slice(lag, None) if k == axis else slice(None) for k in (0, 1))
-        both = known[first] & known[second]
-        pairs_y.append((light[second] - light[first])[both])
-        pairs_b.append((basis[:, *second] - basis[:, *first])[:, both])
-    step, change = np.concatenate(pairs_y), np.concatenate(pairs_b, axis=1)
-    coefficient = np.zeros(basis.shape[0])
-    if step.size < 5 * basis.shape[0]:
-        return coefficient
-    for k in range(6):
-        left = step - coefficient @ change
-        scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
-        reach = 8.0 if k == 0 else 4.7
-        weight = np.clip(1 - (left / (reach * scale)) ** 2, 0, None) ** 2
-        normal = (change * weight) @ change.T / scale**2 + np.diag(1 / _SIZE**2)
-        coefficient = np.asarray(np.linalg.solve(normal, (change * weight) @ step / scale**2))
-    return coefficient
-
-
-def fit_mixture(surface: Surface, settings: TissueSettings) -> MixtureFit:
+def fit_mixture(surface: Surface, blocks: Blocks, settings: TissueSettings) -> MixtureFit:
     """Fit shading and two classes to one piece; classes may come out equal (one class only)."""
-    usable = surface.usable
-    n = max(1, round(BLOCK_MM / surface.cell_mm))
-    basis = _basis(surface, usable)
-    steep = np.hypot(surface.slope_x, surface.slope_y)
-    fitted = usable & (steep < STEEPEST_FITTED)
-    weight = (fitted if 2 * fitted.sum() > usable.sum() else usable).astype(float)
-    count = _blocks(weight, weight, n)
-    known = count >= 0.7 * n * n
-    if np.count_nonzero(known) < 30:
-        known = count > 0
-    divisor = np.maximum(count, 1)
-    light = _blocks(surface.log_light, weight, n) / divisor
-    block_basis = np.stack([_blocks(term, weight, n) / divisor for term in basis])
-    coefficient = _shading_from_steps(light, block_basis, known)
-
-    y, phi = light[known], block_basis[:, known]
+    y, phi, known, coefficient = blocks.light, blocks.terms, blocks.known, blocks.coefficient
     residual = y - coefficient @ phi
-    main = _half_sample_mode(residual)
+    main = densest_value(residual)
     least = float(np.log(settings.least_contrast))
     starts = [
         np.zeros(y.size),
@@ -177,7 +103,9 @@ def fit_mixture(surface: Surface, settings: TissueSettings) -> MixtureFit:
     sd = min(fit.sd for fit in fits)
     best = min(fits, key=lambda fit: _energy(fit, known, sd=sd, least=least))
     cell_residual = np.where(
-        usable, surface.log_light - np.tensordot(best.coefficient, basis, 1), 0.0
+        surface.usable,
+        surface.log_light - np.tensordot(best.coefficient, blocks.cell_terms, 1),
+        0.0,
     )
     return MixtureFit(residual=cell_residual, lean=best.lean, fat=best.fat, sd=best.sd)
 
@@ -190,16 +118,6 @@ class _BlockFit:
     sd: float
     q: Floats
     off: Floats
-
-
-def _half_sample_mode(values: Floats) -> float:
-    """Find the densest place: halve to the shortest half until little is left."""
-    x = np.sort(values)
-    while x.size > 20:
-        half = (x.size + 1) // 2
-        start = int(np.argmin(x[half - 1 :] - x[: x.size - half + 1]))
-        x = x[start : start + half]
-    return float(x.mean())
 
 
 def _expect_and_maximise(
@@ -219,7 +137,7 @@ def _expect_and_maximise(
         if k == N_ITERATIONS - 1:
             break
         robust = 1 / np.maximum(1, np.abs(off) / (2.5 * sd))
-        normal = (phi * robust) @ phi.T / sd**2 + np.diag(1 / _SIZE**2)
+        normal = (phi * robust) @ phi.T / sd**2 + np.diag(1 / TERM_SIZES**2)
         centre = y - lean - (fat - lean) * q
         coefficient = np.asarray(np.linalg.solve(normal, (phi * robust) @ centre / sd**2))
         residual = y - coefficient @ phi
@@ -245,7 +163,7 @@ def _energy(fit: _BlockFit, known: Mask, *, sd: float, least: float) -> float:
     fat[known] = np.where(fit.q > 0.5, 1, -1)
     edges = np.count_nonzero(fat[1:] * fat[:-1] < 0)
     edges += np.count_nonzero(fat[:, 1:] * fat[:, :-1] < 0)
-    return float(loss + OUTLINE_PRICE * edges + 0.5 * np.sum((fit.coefficient / _SIZE) ** 2))
+    return float(loss + OUTLINE_PRICE * edges + 0.5 * np.sum((fit.coefficient / TERM_SIZES) ** 2))
 
 
 def mixture_probability(surface: Surface, fit: MixtureFit, settings: TissueSettings) -> Floats:
@@ -274,11 +192,11 @@ def mixture_probability(surface: Surface, fit: MixtureFit, settings: TissueSetti
         labels, n_patches = label_patches(mask)
         if n_patches == 0:
             continue
-        step, area_mm2 = patch_steps(
+        step, broad_mm = patch_steps(
             labels, n_patches, fit.residual, usable, cell_mm=surface.cell_mm
         )
         step = step if fat_side else -step
-        too_small = area_mm2 < np.pi / 4 * settings.smallest_patch_mm**2
+        too_small = broad_mm < settings.smallest_patch_mm
         no_edge = np.nan_to_num(step, nan=0.0 if fat_side else np.inf) < least
         drop = too_small | (no_edge if fat_side else False)
         probability[np.r_[False, drop][labels]] = 0.0 if fat_side else 1.0

@@ -70,12 +70,15 @@ def patch_steps(
     step : (n_patches,) array
         Mean of values 0.7 to 3 mm inside the outline less the mean as far outside, NaN where one
         side was not seen.
-    area_mm2 : (n_patches,) array
+    broad_mm : (n_patches,) array
+        Diameter of the largest disc that fits into the patch.
     """
     patch = labels > 0
-    n_cells = np.bincount(labels.ravel(), minlength=n_patches + 1)[1:]
-    area_mm2: Floats = n_cells.astype(np.float64) * cell_mm**2
-    inward_mm = ndimage.distance_transform_edt(patch) * cell_mm
+    padded = np.pad(patch, 1)
+    inward_mm = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] * cell_mm
+    deepest = np.zeros(n_patches + 1)
+    np.maximum.at(deepest, labels[patch], inward_mm[patch])
+    broad_mm: Floats = 2 * deepest[1:] - cell_mm
     outward, nearest = ndimage.distance_transform_edt(~patch, return_indices=True)
     outward_mm = outward * cell_mm
     owner = labels[tuple(nearest)]
@@ -91,4 +94,4 @@ def patch_steps(
         np.divide(total, count, out=filled, where=count > 0)
         return filled
 
-    return mean(inner) - mean(outer), area_mm2
+    return mean(inner) - mean(outer), broad_mm
