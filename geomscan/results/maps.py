@@ -36,6 +36,7 @@ class MapStore:
         self._folder = folder
         self._cell_mm = cell_mm
         self._places: list[tuple[int, int, int, int]] = []
+        self._anchor_mm: tuple[float, float] | None = None  #: middle of one cell of the grid
         (folder / "parts").mkdir(parents=True)
 
     def add(self, piece: PieceMap, tissue: TissueMap) -> None:
@@ -51,7 +52,12 @@ class MapStore:
             "piece": np.full(inside.shape, float(piece.piece)),
         }
         stack = np.stack([np.where(inside, layers[name], np.nan) for name in MAPS])
-        first = round(piece.x_first_mm / self._cell_mm), round(piece.y_first_mm / self._cell_mm)
+        if self._anchor_mm is None:
+            self._anchor_mm = (piece.x_first_mm, piece.y_first_mm)
+        first = (
+            round((piece.x_first_mm - self._anchor_mm[0]) / self._cell_mm),
+            round((piece.y_first_mm - self._anchor_mm[1]) / self._cell_mm),
+        )
         np.save(self._folder / "parts" / f"{len(self._places)}.npy", stack.astype(np.float32))
         self._places.append((*first, *inside.shape))
 
@@ -62,6 +68,7 @@ class MapStore:
         import tifffile
 
         places = np.array(self._places, dtype=np.int64).reshape(-1, 4)
+        anchor_mm = self._anchor_mm or (0.0, 0.0)
         about: dict[str, object] = {}
         if len(places):
             low = places[:, :2].min(axis=0)
@@ -71,8 +78,8 @@ class MapStore:
                     "file": f"maps/{name}.tif",
                     "unit": unit,
                     "axes": "rows along x, columns along y; NaN = nothing there",
-                    "x_first_mm": float(low[0] * self._cell_mm),
-                    "y_first_mm": float(low[1] * self._cell_mm),
+                    "x_first_mm": anchor_mm[0] + float(low[0] * self._cell_mm),
+                    "y_first_mm": anchor_mm[1] + float(low[1] * self._cell_mm),
                     "cell_mm": self._cell_mm,
                 }
                 tifffile.imwrite(

