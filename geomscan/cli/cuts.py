@@ -192,9 +192,8 @@ def _lane_rules(lanes: tuple[str, ...], usual: Any) -> dict[int, Any]:
 
 def _maps(out: Path) -> Any:
     """Read the maps for the pictures, where the results folder has them."""
-    from geomscan.report.cuts import RunMaps
-    from geomscan.results.reader import read_map
+    from geomscan.report.cuts import read_maps
 
     if not (out / "maps" / "thickness.tif").exists() or not (out / "maps" / "piece.tif").exists():
         return None
-    return RunMaps(thickness=read_map(out, "thickness"), piece=read_map(out, "piece"))
+    return read_maps(out)

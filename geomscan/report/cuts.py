@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,9 +13,9 @@ from geomscan.cuts.plan import PiecePlan
 from geomscan.cuts.preview import GUARD_RISK, Sliced, Summary
 from geomscan.cuts.rules import REMAINDERS
 from geomscan.report.page import INK, Page, new_figure
-from geomscan.results.reader import GridMap
+from geomscan.results.reader import GridMap, read_map
 
-__all__ = ["RunMaps", "crop_of", "cuts_page"]
+__all__ = ["RunMaps", "crop_of", "cuts_page", "read_maps"]
 
 MOST_PICTURES = 12
 
@@ -27,7 +28,18 @@ class RunMaps:
     piece: GridMap
 
 
-def crop_of(maps: RunMaps, piece: int) -> tuple[npt.NDArray[np.float64], float, float]:
+def read_maps(folder: Path) -> RunMaps:
+    """Read the two maps of a results folder.
+
+    Raises
+    ------
+    InputError
+        If it has none.
+    """
+    return RunMaps(thickness=read_map(folder, "thickness"), piece=read_map(folder, "piece"))
+
+
+def crop_of(maps: RunMaps, piece: int) -> tuple[npt.NDArray[np.float64], float, float, float]:
     """Cut one piece out of the run's map.
 
     Returns
@@ -36,11 +48,12 @@ def crop_of(maps: RunMaps, piece: int) -> tuple[npt.NDArray[np.float64], float, 
         NaN where the piece is not.
     x_first_mm, y_first_mm : float
         Centre of its first cell.
+    cell_mm : float
     """
     inside = maps.piece.values == piece
     rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
     if not rows.size:
-        return np.full((1, 1), np.nan), math.nan, math.nan
+        return np.full((1, 1), np.nan), math.nan, math.nan, maps.thickness.cell_mm
     part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     thickness = np.where(inside[part], maps.thickness.values[part], np.nan).astype(np.float64)
     cell = maps.thickness.cell_mm
@@ -48,6 +61,7 @@ def crop_of(maps: RunMaps, piece: int) -> tuple[npt.NDArray[np.float64], float, 
         thickness,
         maps.thickness.x_first_mm + cell * float(rows[0]),
         maps.thickness.y_first_mm + cell * float(columns[0]),
+        cell,
     )
 
 
@@ -132,10 +146,8 @@ def _picture(page: Page, plan: PiecePlan, piece: Sliced, maps: RunMaps | None) -
     document = piece.document
     figure, axis = new_figure(8, 2.6)
     if maps is not None:
-        thickness, x_first, y_first = crop_of(maps, plan.piece)
-        _draw_map(
-            axis, thickness, (x_first - document.x0_mm, y_first), maps.thickness.cell_mm, plan
-        )
+        thickness, x_first, y_first, cell = crop_of(maps, plan.piece)
+        _draw_map(axis, thickness, (x_first - document.x0_mm, y_first), cell, plan)
     else:
         _draw_outline(axis, plan, piece)
     axis.set_xlabel("s along the belt, mm")
