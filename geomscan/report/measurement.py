@@ -122,10 +122,10 @@ def _map_pictures(page: Page, folder: Path, results: Results) -> None:
     step = max(1, int(np.ceil(max(thickness.values.shape) / 2400)))
     whole_mm = thickness.values.shape[0] * thickness.cell_mm
     shown_mm = min(whole_mm, LONGEST_PICTURE_MM)
-    size = (9.0, 1.2 + 9.0 * thickness.values.shape[1] * thickness.cell_mm / max(shown_mm, 1.0))
+    size = (9.0, 0.7 + 7.6 * thickness.values.shape[1] * thickness.cell_mm / max(shown_mm, 1.0))
     pictures: tuple[tuple[str, GridMap, str, float | None, str], ...] = (
-        ("Thickness over the bare belt", thickness, "viridis", None, "mm"),
-        ("Reflectance, corrected", reflectance, "gray", None, "grey levels"),
+        ("Thickness over the bare belt", thickness, "viridis", _bright(thickness), "mm"),
+        ("Reflectance, corrected", reflectance, "gray", _bright(reflectance), "grey levels"),
         ("Probability of fat", fat, "cividis", 1.0, "1"),
     )
     for title, grid, colours, top, unit in pictures:
@@ -163,6 +163,12 @@ def _map_pictures(page: Page, folder: Path, results: Results) -> None:
                 )
         note = "" if shown_mm >= whole_mm else f" The first {shown_mm:.0f} of {whole_mm:.0f} mm."
         page.figure(figure, f"{title}, {unit}; numbers are the pieces.{note}")
+
+
+def _bright(grid: GridMap) -> float | None:
+    """Top of a colour scale that single glints and specks don't set."""
+    seen = grid.values[np.isfinite(grid.values)]
+    return float(np.percentile(seen, 99.8)) if seen.size else None
 
 
 def _profile_pictures(page: Page, folder: Path, results: Results) -> None:
