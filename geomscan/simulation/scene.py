@@ -82,7 +82,7 @@ class LaserScene(FileModel):
     at_mm: float = 0.0  # where the sheet meets the belt, against the first sheet, along x
     tilt_deg: Annotated[float, Field(gt=-60, lt=60)] = 0.0
     skew_deg: Annotated[float, Field(gt=-30, lt=30)] = 0.0
-    thickness_mm: NotNegative = 0.25  # standard deviation of the sheet's thickness on the object
+    thickness_mm: NotNegative = 0.5  # standard deviation of the sheet's thickness on the object
     falloff: Share = 0.0  # loss of light from the fan's middle to the belt's edge
     power: Positive = 1.0
     power_drift: float = 0.0  # relative change from the first to the last line
@@ -122,7 +122,7 @@ class HeadScene(FileModel):
     f_number: Positive = 4.0
     psf_px: NotNegative = 0.5  # standard deviation of the lens's blur
     vignetting: Share = 0.0  # loss of light from the sensor's middle to its corner
-    white_peak_grey: Positive = 600.0  # peak on a white matt belt amid the image, power 1
+    white_peak_grey: Positive = 600.0  # brightest pixel of the line on a white matt belt, power 1
     bit_depth: Annotated[int, Field(ge=8, le=16)] = 8
     electrons_per_grey: Positive = 40.0
     read_noise_grey: NotNegative = 0.4

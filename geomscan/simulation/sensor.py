@@ -106,6 +106,19 @@ def _tail(image: Floats32, a: int, at: float, sigma: float, shift: float, light:
         before = after
 
 
+@njit(nogil=True, cache=True, inline="always")
+def _passed(at: float, low: float, high: float, spread: float) -> float:
+    """Share of the light left of `at`: even from `low` to `high`, blurred evenly over ±`spread`."""
+    return (_ramp(at - low, spread) - _ramp(at - high, spread)) / (high - low)
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _ramp(u: float, spread: float) -> float:
+    if u >= spread:
+        return u
+    return (u + spread) ** 2 / (4 * spread) if u > -spread else 0.0
+
+
 @njit(nogil=True, cache=True)
 def add_light(
     image: Floats32,
@@ -131,17 +144,18 @@ def add_light(
             from_a = a0 + (a1 - a0) * part / parts
             to_a = a0 + (a1 - a0) * (part + 1) / parts
             h = h0 + (h1 - h0) * (part + 0.5) / parts - row0
-            low, high = min(from_a, to_a) - spread, max(from_a, to_a) + spread
+            low, high = min(from_a, to_a), max(from_a, to_a)
             if high - low < 1e-9:
                 high = low + 1e-9
-            for a in range(
-                max(int(np.floor(low + 0.5)), 0),
-                min(int(np.floor(high + 0.5)), image.shape[1] - 1) + 1,
-            ):
-                inside = min(high, a + 0.5) - max(low, a - 0.5)
-                if inside <= 0:
+            first = max(int(np.floor(low - spread + 0.5)), 0)
+            last = min(int(np.floor(high + spread + 0.5)), image.shape[1] - 1)
+            before = _passed(first - 0.5, low, high, spread)
+            for a in range(first, last + 1):
+                after = _passed(a + 0.5, low, high, spread)
+                here = light / parts * (after - before) * bright[a]
+                before = after
+                if here <= 0:
                     continue
-                here = light / parts * inside / (high - low) * bright[a]
                 _gauss(image, a, h + move[a], sigma, here * (1 - share))
                 if share > 0 and lobe:
                     # broadened by its way through the tissue: as wide again as its shift

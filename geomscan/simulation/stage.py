@@ -171,7 +171,9 @@ def _head_setup(scene: Scene, head: HeadScene, surface: Surface, cells: Cells) -
     row_shift = (behind[0] if turned else behind[1]) - seen(y_mid, 0.0)[1]
     width = math.hypot(head.psf_px, row_shift / 0.05 * laser.thickness_mm)
     cosine = float(to_camera[2]) / distance
-    light = head.white_peak_grey * math.sqrt(2 * math.pi) * width * laser.power
+    # the pixel in the middle of the line holds this share of the column's light
+    in_peak = math.erf(0.5 / width / math.sqrt(2))
+    light = head.white_peak_grey / in_peak * laser.power
     light *= distance**2 / (radians_per_column * cosine)
 
     optics = Optics(

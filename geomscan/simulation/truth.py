@@ -20,7 +20,6 @@ Ints = npt.NDArray[np.int64]
 
 ANGLES_DEG = (0, 15, 30, 45, -15, -30, -45)
 N_KNOTS = 49
-SUBDIVIDE = 6  # fat share: each facet is looked at in 36 places
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -107,7 +106,7 @@ def _clipped(g: Floats, area_x: Floats, s: Floats) -> Floats:
 
 @njit(nogil=True, cache=True)
 def _plan(
-    vertex: Floats, triangle: Ints, looks: Looks, optics: Optics, solid: int, divide: int
+    vertex: Floats, triangle: Ints, looks: Looks, optics: Optics, solid: int
 ) -> tuple[float, float, float, float]:
     """Plan area, its first moments and the fat area, over all triangles that look up."""
     area, moment_x, moment_y, fat_area = 0.0, 0.0, 0.0, 0.0
@@ -119,6 +118,9 @@ def _plan(
         area += one
         moment_x += one * (a[0] + b[0] + c[0]) / 3
         moment_y += one * (a[1] + b[1] + c[1]) / 3
+        # about four looks a millimetre, at least six a side
+        longest = np.sqrt(max(np.sum((b - a) ** 2), np.sum((c - a) ** 2), np.sum((c - b) ** 2)))
+        divide = max(6, int(4 * longest))
         hits = 0
         for i in range(divide):
             for j in range(divide - i):
@@ -137,7 +139,7 @@ def _piece_truth(solid: PlacedSolid, index: int, looks: Looks, optics: Optics) -
     mesh = solid.mesh
     low, high = mesh.vertices_mm.min(axis=0), mesh.vertices_mm.max(axis=0)
     area, moment_x, moment_y, fat = _plan(
-        mesh.vertices_mm, mesh.triangles, looks, optics, index + 1, SUBDIVIDE
+        mesh.vertices_mm, mesh.triangles, looks, optics, index + 1
     )
     return PieceTruth(
         solid=index,
