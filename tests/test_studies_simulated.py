@@ -4,11 +4,10 @@ Pieces are rows of volume, plan area and thickness; weights follow from true vol
 with scatter from piece to piece, and a scale. Nothing of the study's own code makes them.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import pytest
 
 from geomscan.studies.study import DensityStudy, study_density
 from geomscan.studies.table import Assumption, StudyPieces
