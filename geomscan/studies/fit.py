@@ -204,6 +204,7 @@ def fit_weights(
     *,
     checks: CheckWeights | None = None,
     fat_kg_m3: float = float("nan"),
+    scatter: float | None = None,
 ) -> WeightFit:
     """Fit weight to volume, plan area and the scale's errors.
 
@@ -220,6 +221,8 @@ def fit_weights(
         They know nothing of density and tell the scale's errors apart from it.
     fat_kg_m3 : float, optional
         Known density of fat where it is not fitted.
+    scatter : float, optional
+        Known relative scatter from piece to piece; found from the residuals where absent.
 
     Raises
     ------
@@ -237,7 +240,8 @@ def fit_weights(
     if n_all <= len(names):
         msg = f"density fit: expected more than {len(names)} weighed pieces, got {len(rows)}"
         raise InputError(msg)
-    scatter = USUAL_SCATTER
+    known_scatter = scatter
+    scatter = USUAL_SCATTER if known_scatter is None else known_scatter
     beta = np.zeros(len(names))
     beta[0] = float(np.median(rows.weight_g / rows.volume_cm3))
     mass_g = rows.weight_g
@@ -254,6 +258,8 @@ def fit_weights(
         beta, inverse = _adjusted(a, b, variance, own)
         rest = b - a @ beta
         new = _scatter(rest, known, moving, n_all - len(names))
+        if known_scatter is not None:
+            new = known_scatter
         mass_g = columns[:, : _n_mass(names)] @ beta[: _n_mass(names)] + rows.weight_g - right
         done = abs(new - scatter) < 1e-9
         scatter = new

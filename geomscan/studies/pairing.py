@@ -166,11 +166,11 @@ def _by_number(book: _Book, rows: list[int]) -> Pairing:
             pairs.append((piece, claiming[0]))
     pairs.sort()
     _name_unweighed(book, set(claims))
-    return book.close("by number", _without_shifted(book, pairs))
+    return book.close("by number", _unshifted(book, pairs))
 
 
 def _name_unweighed(book: _Book, claimed: set[int]) -> None:
-    """Name pieces that no row names, unless a sample only was weighed."""
+    """Name pieces without weighing, unless a sample only was weighed."""
     unweighed = sorted(set(range(len(book.pieces))) - claimed)
     if not unweighed:
         return
@@ -180,15 +180,19 @@ def _name_unweighed(book: _Book, claimed: set[int]) -> None:
         )
         return
     for piece in unweighed:
-        book.unweighed(piece, "missing row: no row names this piece")
+        book.unweighed(piece, "missing row: no weighing is of this piece")
     names = ", ".join(book.pieces.name(piece) for piece in unweighed[:5])
     book.findings.append(
-        Finding(cause="missing row", log_odds=MISSING_ODDS, detail=f"no row names {names}")
+        Finding(cause="missing row", log_odds=MISSING_ODDS, detail=f"no weighing is of {names}")
     )
 
 
-def _without_shifted(book: _Book, pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Leave out rows whose numbers are shifted because one weighing is missing or doubled."""
+def _unshifted(book: _Book, pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Find rows whose numbers are shifted because one weighing is missing or doubled.
+
+    They are used for the pieces that they fit, and that is said aloud: where it happens early,
+    hardly a row would be left otherwise.
+    """
     if len(pairs) < 6:
         return pairs
     pieces = book.pieces
@@ -214,24 +218,37 @@ def _without_shifted(book: _Book, pairs: list[tuple[int, int]]) -> list[tuple[in
         return pairs
     missing = [piece for piece in found.skipped if piece < max(aligned)]
     names = ", ".join(pieces.name(int(between[piece])) for piece in missing[:3])
-    book.findings.append(
-        Finding(
-            cause="missing row" if missing else "double row",
-            log_odds=gain,
-            detail=f"{len(shifted)} weights fit the piece beside the one they name"
-            + (f"; the weighing of {names} seems to be missing" if missing else ""),
-        )
+    text = f"{len(shifted)} weights fit the piece beside the one they name" + (
+        f"; the weighing of {names} seems to be missing" if missing else ""
     )
-    for row in shifted:
-        name = pieces.name(int(between[aligned[row]]))
-        book.leave_out(pairs[row][1], f"number looks shifted: weight fits {name}", pairs[row][0])
-    out = {piece for row, (piece, _) in enumerate(pairs) if row in set(shifted)}
-    for piece in missing:
-        if int(between[piece]) not in out:
-            book.unweighed(
-                int(between[piece]), "missing row: no weight in the file fits this piece"
-            )
-    return [pair for row, pair in enumerate(pairs) if row not in set(shifted)]
+    book.findings.append(
+        Finding(cause="missing row" if missing else "double row", log_odds=gain, detail=text)
+    )
+    first, last = (book.weighings[pairs[row][1]].row for row in (shifted[0], shifted[-1]))
+    book.notes.append(
+        f"NUMBERS LOOK SHIFTED: {text}. Rows {first} to {last} of the weights file were used for "
+        "the pieces that they fit; correct the file and run again"
+    )
+    repaired = set(claimed[shifted].tolist())
+    taken = {int(between[aligned[row]]) for row in shifted}
+    for index in sorted(repaired - taken):
+        book.unweighed(index, "missing row: no weight in the file fits this piece")
+    book.set_aside[:] = [
+        item
+        for item in book.set_aside
+        if not (item.row is None and _is_one_of(pieces, taken, item))
+    ]
+    return [
+        (int(between[aligned[row]]) if row in set(shifted) else piece, weighing)
+        for row, (piece, weighing) in enumerate(pairs)
+    ]
+
+
+def _is_one_of(pieces: StudyPieces, indices: set[int], item: SetAside) -> bool:
+    return any(
+        pieces.piece[index] == item.piece and pieces.recording[index] == item.recording
+        for index in indices
+    )
 
 
 def _align_by_mass(pieces: StudyPieces, weight_g: Floats) -> tuple[Alignment, Floats, Floats]:
@@ -387,8 +404,7 @@ def _by_time(book: _Book, rows: list[int]) -> Pairing:
             book.leave_out(index, f"no piece passed {delay_s:.0f} s before this weighing")
         else:
             pairs.append((int(nearest[place]), index))
-    for piece in sorted(set(range(len(pieces))) - {piece for piece, _ in pairs}):
-        book.unweighed(piece, "missing row: no weighing at this piece's time")
+    _name_unweighed(book, {piece for piece, _ in pairs})
     book.notes.append(f"delay from scan to scale: {delay_s:.1f} s, fitted")
     return book.close(f"by time with a delay of {delay_s:.1f} s", pairs)
 

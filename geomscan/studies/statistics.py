@@ -271,7 +271,7 @@ def slope_test(x: Floats, y: Floats) -> tuple[float, float, float]:
     """
     n = x.size
     spread = float(np.sum((x - x.mean()) ** 2))
-    if n < 4 or spread <= 1e-12 * max(1.0, float(np.sum(x**2))):
+    if n < 4 or np.ptp(x) <= 1e-9 * max(1.0, float(np.abs(x).max())):
         return float("nan"), float("nan"), float("nan")
     slope = float(np.sum((x - x.mean()) * y) / spread)
     rest = y - y.mean() - slope * (x - x.mean())

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
+from geomscan.mass.density_file import read_density_file
 from geomscan.results.reader import Results, read_results
 
 __all__ = ["Assumption", "StudyPieces", "find_results", "read_pieces"]
@@ -202,21 +203,31 @@ def _start(item: Results) -> float:
 
 
 def _head(item: Results) -> str:
-    heads = item.run.get("heads") or item.run.get("recording", {}).get("heads") or []
-    names = [str(head) for head in heads] if isinstance(heads, list | dict) else [str(heads)]
-    return names[0] if len(names) == 1 else ""
+    """Name of the head where only one was used."""
+    heads = (item.run.get("method") or {}).get("heads") or []
+    return str(heads[0]) if len(heads) == 1 else ""
 
 
 def _calibration(item: Results) -> str:
-    calibration = item.run.get("calibration") or {}
-    return str(calibration.get("sha256", "")) if isinstance(calibration, dict) else str(calibration)
+    return str((item.run.get("calibration") or {}).get("sha256", ""))
 
 
 def _density_of(item: Results) -> dict[str, Any]:
     """Find what the run says of the density that it used."""
-    for place in (item.run.get("density"), (item.run.get("settings") or {}).get("density")):
+    settings = item.run.get("settings") or {}
+    stated = (settings.get("content") or {}).get("density") or {}
+    for place in (item.run.get("density"), stated):
         if isinstance(place, dict) and place.get("lean_kg_m3") is not None:
             return place
+    if stated.get("file") and settings.get("path"):
+        file = Path(settings["path"]).parent / stated["file"]
+        if not file.exists():
+            msg = (
+                f"{item.path}: was measured with the density file {file}, which is gone: it is "
+                "needed to know which height offset was taken off"
+            )
+            raise InputError(msg)
+        return read_density_file(file).model_dump()
     return {}
 
 
