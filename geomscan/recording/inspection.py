@@ -17,14 +17,18 @@ __all__ = ["HeadFigures", "Inspection", "Problem", "Travel", "inspect_recording"
 #: Share of columns whose peak is clipped above which exposure is worth a word.
 CLIPPED_SHARE = 0.05  # common practice, no source: clipped columns cost little until many are
 
-#: Share of dark pixels reading 0 above which the noise is cut off: half of it lies below black.
-DARK_ZERO_SHARE = 0.4
+#: Share of dark pixels reading 0 above which their noise is cut off so far that it misleads.
+DARK_ZERO_SHARE = 0.2  # common practice, no source
+
+#: Pixels this many rows off their column's peak are dark: three widths of a wide line and more.
+DARK_FROM_ROWS = 10
 
 #: Share of columns without a line above which something is in the way.
 EMPTY_SHARE = 0.5  # common practice, no source
 
-#: A peak must stand this far above the frame's own dark level to count as a lit line.
-LIT_SHARE = 0.06  # of full scale; common practice, no source
+#: A peak that stands this many standard deviations of dark pixels above them is a lit line.
+LIT_FROM_SIGMA = 6.0  # among 100 rows noise alone reaches 4 or 5
+LIT_FROM_GREY = 3.0  # where the noise is cut off at 0
 
 LINES_PER_BLOCK = 64
 
@@ -157,7 +161,7 @@ class _Tally:
     def __init__(self, head: HeadManifest) -> None:
         self._full = head.saturation_grey
         self._peaks = np.zeros(self._full + 1, np.int64)
-        self._grey = np.zeros(self._full + 1, np.int64)
+        self._dark = np.zeros(self._full + 1, np.int64)
         self._values = self._seen = 0
 
     def add(self, block: npt.NDArray[Any] | RangeBlock | HeightBlock) -> None:
@@ -169,7 +173,9 @@ class _Tally:
             return
         self._peaks += np.bincount(block.max(axis=1).ravel(), minlength=self._peaks.size)
         some = block[::8]  # dark pixels are many: one line in eight tells their level
-        self._grey += np.bincount(some.ravel(), minlength=self._grey.size)
+        row = np.arange(some.shape[1])[:, None]
+        dark = some[np.abs(row - some.argmax(axis=1)[:, None, :]) > DARK_FROM_ROWS]
+        self._dark += np.bincount(dark, minlength=self._dark.size)
 
     def figures(self, head: HeadManifest, n_lines: int, rows: int, columns: int) -> HeadFigures:
         """Sum up."""
@@ -180,9 +186,11 @@ class _Tally:
             peak_median = float(np.searchsorted(np.cumsum(self._peaks), 0.5 * total))
             peak_max = float(np.flatnonzero(self._peaks)[-1])
             clipped = float(self._peaks[self._full] / total)
-            dark = int(np.searchsorted(np.cumsum(self._grey), 0.5 * self._grey.sum()))
-            lit = float(self._peaks[dark + int(LIT_SHARE * self._full) :].sum() / total)
-            zero = float(self._grey[0] / self._grey.sum())
+            n_dark = int(self._dark.sum())
+            level, above = np.searchsorted(np.cumsum(self._dark), (0.5 * n_dark, 0.841 * n_dark))
+            least = level + max(LIT_FROM_SIGMA * (above - level), LIT_FROM_GREY)
+            lit = float(self._peaks[int(least) :].sum() / total)
+            zero = float(self._dark[0] / n_dark) if n_dark else nan
         elif self._values:
             lit = self._seen / self._values
         return HeadFigures(
