@@ -44,6 +44,9 @@ def _inverse(
 ) -> tuple[Floats, Floats]:
     wanted = np.asarray(wanted, dtype=np.float64)
     rising = np.maximum.accumulate(running)
+    rounding = 1e-9 * abs(rising[-1])  # a sum of all parts may differ from the whole by that
+    at_end = (wanted > rising[-1]) & (wanted <= rising[-1] + rounding)
+    wanted = np.where(at_end, rising[-1], wanted)
     s = _first_reached(s_mm, rising, wanted)
     u = np.interp(s, s_mm, u_running)
     low = _first_reached(s_mm, rising, np.maximum(wanted - u, rising[0]))
