@@ -139,6 +139,17 @@ def test_events_are_named_with_their_lines(
     assert [problem["where"] for problem in one["problems"]] == ["line 9", "lines 29 to 30"]
 
 
+def test_a_broken_table_does_not_flood_the_screen(
+    make_recording: MakeRecording, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = {"line": 3 * np.arange(40)}
+    folder = make_recording(frames=lit_frames(), lines=lines)
+    assert len(found(folder, capsys=capsys)["problems"]) == 39
+    _, _, err = call(folder, capsys=capsys)
+    assert "and 19 more: see --json" in err
+    assert len(err.splitlines()) < 30
+
+
 def test_counts_against_the_manifests_sign(
     make_recording: MakeRecording, capsys: pytest.CaptureFixture[str]
 ) -> None:

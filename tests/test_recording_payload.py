@@ -187,8 +187,8 @@ def map_as_tiles(path: Path, values: Array) -> Path:
 
 def map_as_pages(path: Path, values: Array) -> Path:
     with FrameWriter(path / "m.tif") as writer:
-        for first in range(0, len(values), 10):
-            writer.write(values[first : first + 10])
+        for first in range(0, len(values), 2):
+            writer.write(values[first : first + 2])
     return path / "m.tif"
 
 
@@ -347,6 +347,38 @@ while True:
     numbers = np.ascontiguousarray(pages[:, 0, :4]).view(np.uint32)[:, 0]
     assert np.array_equal(numbers, np.arange(payload.n_pages))
     payload.close()
+
+
+def test_frame_that_does_not_fit_is_not_written(tmp_path: Path) -> None:
+    with FrameWriter(tmp_path / "a.tif") as writer:
+        with pytest.raises(InputError, match=r"expected a frame of \(n_rows, n_columns\) numbers"):
+            writer.write(np.zeros((2, 3, 4), np.uint8))
+        writer.write(np.zeros((3, 4), np.uint8))
+        with pytest.raises(InputError, match=r"of \(3, 4\) uint8 as before, got \(3, 4\) uint16"):
+            writer.write(np.zeros((3, 4), np.uint16))
+        assert writer.n_lines == 1
+    with pytest.raises(InputError, match="cannot be written"):
+        FrameWriter(tmp_path / "nowhere" / "a.tif")
+
+
+@pytest.mark.parametrize(
+    ("package", "container", "words"),
+    [
+        ("cv2", as_video, "install opencv-python-headless, or the system's libGL and libxcb"),
+        ("zarr", as_zarr, r"install geomscan\[zarr\]"),
+    ],
+)
+def test_missing_package_is_named(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    package: str,
+    container: Callable[[Path, Array], Path],
+    words: str,
+) -> None:
+    path = container(tmp_path, stack())
+    monkeypatch.setitem(sys.modules, package, None)
+    with pytest.raises(InputError, match=words):
+        open_payload(path, as_map=False)
 
 
 def make_colour_png(path: Path) -> Path:

@@ -226,7 +226,8 @@ class TestPearsonYork:
 
 def test_norris() -> None:
     """Reference: NIST StRD linear regression, Norris (certified values; US government work)."""
-    text = """0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668.5 666.3 998.5 996.3
+    text = """0.1 0.2 338.8 337.4 118.1 118.2 888.0 884.6 9.2 10.1 228.1 226.5 668.5 666.3 998.5
+    996.3
     449.1 448.6 778.9 777.0 559.2 558.2 0.3 0.4 0.1 0.6 778.1 775.5 668.8 666.9 339.3 338.0 448.9
     447.5 10.8 11.6 557.7 556.0 228.3 228.1 998.0 995.8 888.8 887.6 119.6 120.2 0.3 0.3 0.6 0.3
     557.6 556.8 339.3 339.1 888.0 887.2 998.5 999.0 778.9 779.0 10.2 11.1 117.6 118.3 228.9 229.2
@@ -241,6 +242,24 @@ def test_norris() -> None:
     assert line.u_intercept == pytest.approx(0.232818234301152, rel=1e-12)
     assert line.u_slope == pytest.approx(0.429796848199937e-3, rel=1e-12)
     assert math.sqrt(line.chi2 / line.dof) == pytest.approx(0.884796396144373, rel=1e-12)
+
+
+def test_misra1a() -> None:
+    """Reference: NIST StRD non-linear regression, Misra1a, certified standard deviations."""
+    text = """10.07 77.6 14.73 114.9 17.94 141.1 23.93 190.8 29.61 239.9 35.18 289.0 40.02 332.8
+    44.82 378.4 50.76 434.8 55.05 477.3 61.01 536.8 66.40 593.1 75.47 689.1 81.78 760.0"""
+    y, x = np.array(text.split(), float).reshape(-1, 2).T
+    certified = [2.3894212918e2, 5.5015643181e-4]
+
+    def model(b: Floats) -> Floats:
+        return np.asarray(b[0] * (1 - np.exp(-b[1] * x)))
+
+    rss = float(np.sum((y - model(np.array(certified))) ** 2))
+    j = jacobian(model, certified, [1e-3, 1e-9])
+    sd = np.sqrt(np.diag(parameter_covariance(j)) * rss / (x.size - 2))
+
+    assert rss == pytest.approx(1.2455138894e-1, rel=1e-10)
+    assert sd == pytest.approx([2.7070075241, 7.2668688436e-6], rel=1e-7)
 
 
 def normal(mean: float, u: float) -> Any:

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+#: Problems listed for people; a broken table can have thousands.
+MOST_PROBLEMS = 20
+
 
 @click.command(name="inspect", help="Say what is in a recording, and what is wrong with it.")
 @click.argument(
@@ -95,7 +98,10 @@ def _as_text(inspection: "Inspection") -> str:
     lines += [f"  {_head_text(head)}" for head in inspection.heads]
     if inspection.problems:
         lines.append(f"  problems: {len(inspection.problems)}")
-        lines += [f"    {problem.where}: {problem.what}" for problem in inspection.problems]
+        shown = inspection.problems[:MOST_PROBLEMS]
+        lines += [f"    {problem.where}: {problem.what}" for problem in shown]
+        if len(inspection.problems) > len(shown):
+            lines.append(f"    and {len(inspection.problems) - len(shown)} more: see --json")
     else:
         lines.append("  no problems found")
     return "\n".join(lines)

@@ -31,6 +31,7 @@ class FrameWriter:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.n_lines = 0
+        self._like: tuple[tuple[int, ...], np.dtype[Any]] | None = None
         try:
             self._writer = tifffile.TiffWriter(path, bigtiff=True)
         except OSError as error:
@@ -43,11 +44,16 @@ class FrameWriter:
         Raises
         ------
         InputError
-            If the frame is not two-dimensional or the disk is full.
+            If the frame is not two-dimensional, differs from those before, or cannot be written.
         """
-        if frame.ndim != 2:
-            msg = f"{self.path}: expected a frame of shape (n_rows, n_columns), got {frame.shape}"
+        like = self._like or (frame.shape, frame.dtype)
+        if frame.ndim != 2 or frame.dtype.kind not in "uif" or (frame.shape, frame.dtype) != like:
+            wanted = (
+                f"{like[0]} {like[1]} as before" if self._like else "(n_rows, n_columns) numbers"
+            )
+            msg = f"{self.path}: expected a frame of {wanted}, got {frame.shape} {frame.dtype}"
             raise InputError(msg)
+        self._like = like
         try:
             self._writer.write(
                 np.ascontiguousarray(frame),
