@@ -1,6 +1,7 @@
 """Calibrate a scanner on passes of a certified block: from recordings to a calibration with its evidence."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -20,6 +21,7 @@ from geomscan.commissioning.fit import Fit, fit_model
 from geomscan.commissioning.gather import Noise, gather_pass
 from geomscan.commissioning.model import HOMOGRAPHY_NAMES, Model, PassSetup
 from geomscan.commissioning.observations import Observations
+from geomscan.commissioning.order import ORDERS, OrderChoice, carry_over, choose_order
 from geomscan.commissioning.pass_lines import PassLines, read_pass_lines
 from geomscan.commissioning.start import (
     Match,
@@ -39,6 +41,9 @@ from geomscan.scanner.calibration import ScannerCalibration
 __all__ = ["Evidence", "Passes", "calibrate", "fit_passes", "read_passes", "start_model"]
 
 Floats = npt.NDArray[np.float64]
+
+#: how far the model may be off in height while observations are gathered, at first and at last
+_COARSE_MM, _FINE_MM = 4.0, 1.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -163,22 +168,44 @@ def start_model(passes: Passes, block: ReferenceBlock) -> tuple[Model, Floats]:
     return model, values
 
 
-def fit_passes(passes: Passes, block: ReferenceBlock) -> tuple[Fit, dict[tuple[int, int], Noise]]:
+def fit_passes(
+    passes: Passes, block: ReferenceBlock
+) -> tuple[Fit, dict[tuple[int, int], Noise], OrderChoice]:
     """Gather and fit in turns, from coarse to fine."""
     model, values = start_model(passes, block)
-    for n_distortion, tolerance in ((0, 4.0), (2, 1.5), (2, 0.8)):
-        old = model
-        model = replace(model, n_distortion=n_distortion)
-        values = np.array([values[old.index[n]] if n in old.index else 0.0 for n in model.names])
-        tables, noise = [], {}
-        for (h, r), lines in passes.lines.items():
-            table, noise[h, r] = gather_pass(
-                model, values, lines, passes.found[h, r], head=h, run=r, tolerance_mm=tolerance
-            )
-            tables.append(table)
-        fit = fit_model(model, values, Observations.join(tables))
-        values = fit.values
-    return fit, noise
+    coarse = fit_model(model, values, _gather(passes, model, values, fine=False)[0])
+    richest = replace(model, n_distortion=ORDERS[-1])
+    values = carry_over(model, coarse.values, richest)
+    table, noise = _gather(passes, richest, values, fine=True)
+    fit = fit_model(richest, values, table)
+    order = choose_order(fit)
+    model = replace(model, n_distortion=order.n_distortion)
+    fit = fit_model(model, carry_over(richest, fit.values, model), table, excess=fit.excess)
+    return fit, noise, order
+
+
+def _gather(
+    passes: Passes, model: Model, values: Floats, *, fine: bool
+) -> tuple[Observations, dict[tuple[int, int], Noise]]:
+    """Observations of all heads and passes, two at a time."""
+
+    def one(place: tuple[int, int]) -> tuple[Observations, Noise]:
+        head, run = place
+        return gather_pass(
+            model,
+            values,
+            passes.lines[place],
+            passes.found[place],
+            head=head,
+            run=run,
+            tolerance_mm=_FINE_MM if fine else _COARSE_MM,
+            from_frames=fine,
+        )
+
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(one, passes.lines))
+    noise = {place: level for place, (_, level) in zip(passes.lines, found, strict=True)}
+    return Observations.join([table for table, _ in found]), noise
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -189,6 +216,7 @@ class Evidence:
     passes: Passes
     noise: dict[tuple[int, int], Noise]
     figures: dict[str, Any]
+    order: OrderChoice
 
 
 def calibrate(
@@ -217,11 +245,11 @@ def calibrate(
         If no trustworthy calibration comes out of them.
     """
     passes = read_passes(recordings, block)
-    fit, noise = fit_passes(passes, block)
+    fit, noise, order = fit_passes(passes, block)
     figures = residual_figures(fit, passes.lines, passes.found, noise)
     calibration = _assemble(passes, fit, block, figures)
     calibration = replace(calibration, blade_x_mm=blade_x_mm, u_blade_x_mm=u_blade_x_mm)
-    return calibration, Evidence(fit=fit, passes=passes, noise=noise, figures=figures)
+    return calibration, Evidence(fit=fit, passes=passes, noise=noise, figures=figures, order=order)
 
 
 def _assemble(

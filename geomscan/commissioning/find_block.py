@@ -63,7 +63,7 @@ def find_block(lines: PassLines, *, where: str) -> FoundBlock:
     least = max(8, 0.25 * np.percentile(per_line, 98))
     groups = _runs(per_line >= least, bridge=2)
     areas = [int(per_line[a : b + 1].sum()) for a, b in groups]
-    if not groups or max(areas) < 200:  # noqa: PLR2004 - fewer columns in all can't be a block
+    if not groups or max(areas) < 200:
         msg = f"{where}: no block found on the belt"
         raise CalibrationError(msg)
     if sum(area > 0.2 * max(areas) for area in areas) > 1:
@@ -78,7 +78,7 @@ def find_block(lines: PassLines, *, where: str) -> FoundBlock:
         msg = f"{where}: the pass is cut off: the block reaches the recording's {end} line"
         raise CalibrationError(msg)
     middle = (first + last) // 2
-    near = on[max(first, middle - 3) : middle + 4].mean(axis=0) > 0.5  # noqa: PLR2004 - most lines
+    near = on[max(first, middle - 3) : middle + 4].mean(axis=0) > 0.5
     columns = np.flatnonzero(near)
     if columns.size == 0:
         msg = f"{where}: no block found on the belt at line {middle}"

@@ -9,21 +9,32 @@ from geomscan.commissioning.model import Model
 from geomscan.commissioning.observations import Kind, Observations
 from geomscan.errors import CalibrationError
 
-__all__ = ["Fit", "fit_model", "to_mm"]
+__all__ = ["Fit", "fit_model", "jacobian_of", "to_mm"]
 
 Floats = npt.NDArray[np.float64]
 
 #: an observation further off than this many standard uncertainties counts as an outlier
 OUTLIER = 5.0
-_MAX_STEPS = 40
+_MAX_STEPS = 60
+#: steps below this many standard uncertainties (rms) end the fit
+_SETTLED = 2e-3
+
+#: kinds of observations whose u is enlarged together where residuals exceed the noise
+_GROUPS = {
+    "belt": Kind.BELT,
+    "surface": Kind.SURFACE,
+    "side": Kind.SIDE,
+    "end": Kind.END,
+    "shadow": Kind.SHADOW,
+}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Fit:
     """Result of the joint fit.
 
-    residual and u are in mm, by observation; weight is 0 for outliers. covariance is enlarged by
-    the lack of fit, whose factors over the noise are in excess, by kind.
+    residual_mm and u_mm go by observation; weight is 0 for outliers. u_mm and covariance are
+    enlarged by the excess of residuals over noise, a factor by kind of observation.
     """
 
     model: Model
@@ -36,32 +47,14 @@ class Fit:
     excess: dict[str, float]
     n_steps: int
 
-    @property
-    def outliers(self) -> npt.NDArray[np.bool_]:
-        """Observations that were given no weight."""
-        return self.weight == 0
+    def value(self, name: str) -> float:
+        """One parameter."""
+        return float(self.values[self.model.index[name]])
 
-
-def to_mm(model: Model, values: Floats, obs: Observations) -> Floats:
-    """Turn the observations' own u (px, counts) into mm along their residual."""
-    h = 0.01
-    y, z = model.plane(values, obs.head, obs.column_px, obs.row_px)
-    y_c, z_c = model.plane(values, obs.head, obs.column_px + h, obs.row_px)
-    y_r, z_r = model.plane(values, obs.head, obs.column_px, obs.row_px + h)
-    per_row_z, per_row_y = np.abs(z_r - z) / h, (y_r - y) / h
-    per_column = np.abs(y_c - y) / h
-    del z_c
-    points = model.points
-    slope = np.zeros(len(obs))
-    surface = obs.kind == Kind.SURFACE
-    f = obs.feature[surface]
-    slope[surface] = (points[f + 1, 1] - points[f, 1]) / (points[f + 1, 0] - points[f, 0])
-    turned = np.where([p.reversed for p in model.passes], -1.0, 1.0)[obs.run]
-    per_row = np.abs((z_r - z) / h - turned * slope * per_row_y)
-    per_row = np.maximum(per_row, 0.2 * per_row_z)
-    factor = np.where(surface | (obs.kind == Kind.BELT), per_row, per_column)
-    factor = np.where(obs.kind == Kind.END, abs(values[model.index["belt.mm_per_count"]]), factor)
-    return np.asarray(obs.u * factor)
+    def u(self, name: str) -> float:
+        """Its standard uncertainty."""
+        at = self.model.index[name]
+        return float(np.sqrt(self.covariance[at, at]))
 
 
 def fit_model(
@@ -70,151 +63,147 @@ def fit_model(
     obs: Observations,
     *,
     excess: dict[str, float] | None = None,
-    robust: bool = True,
+    weight: Floats | None = None,
 ) -> Fit:
     """Fit all parameters.
 
-    Gauss-Newton with exact derivatives (complex step: Squire & Trapp 1998, SIAM Review 40:110),
-    Levenberg damping, and weights that fall to 0 beyond OUTLIER standard uncertainties (Tukey's
-    biweight). Where residuals exceed the noise of the rows, u of that kind of observation is
-    enlarged until they agree, so that the covariance tells what the fit really reached.
+    Gauss-Newton with exact derivatives (complex step: Squire & Trapp 1998, SIAM Review 40:110)
+    and weights that fall to 0 beyond OUTLIER standard uncertainties (Tukey's biweight). Where
+    residuals exceed the noise of the rows, u of that kind of observation is enlarged until they
+    agree, so that the covariance tells what the fit really reached.
+
+    Parameters
+    ----------
+    excess : dict of float, optional
+        Factors to begin with, by kind of observation.
+    weight : ndarray, optional
+        Weights and factors to keep as they are, instead of finding them.
 
     Raises
     ------
     CalibrationError
-        If the fit does not settle.
+        If the fit does not settle, or leaves parameters undetermined.
     """
     values = start.copy()
-    free = model.priors > 0
     factors = dict(excess or {})
-    n_steps = 0
-    for stage in range(6):
-        u = to_mm(model, values, obs) * _factor(obs, factors)
-        values, steps, jacobian, weight = _solve(model, values, obs, u, free, robust=robust)
-        n_steps += steps
+    kept = weight
+    moved = np.inf
+    for step in range(_MAX_STEPS):
+        noise_mm = to_mm(model, values, obs)
+        u = noise_mm * _factor(obs, factors)
         residual = model.residuals(values, obs)
-        new = _excess(obs, residual, to_mm(model, values, obs), jacobian, u, weight)
-        settled = all(abs(new[k] / factors.get(k, 1.0) - 1) < 0.02 for k in new)  # noqa: PLR2004
-        factors = new
-        if settled and stage > 0:
-            break
-    u = to_mm(model, values, obs) * _factor(obs, factors)
-    values, steps, jacobian, weight = _solve(model, values, obs, u, free, robust=robust)
-    covariance = _covariance(model, values, jacobian, weight, u)
-    return Fit(
-        model=model, values=values, covariance=covariance, observations=obs,
-        residual_mm=model.residuals(values, obs), u_mm=u, weight=weight, excess=factors,
-        n_steps=n_steps + steps,
-    )  # fmt: skip
+        weight = _weights(residual / u) if kept is None else kept
+        rows, prior_rows = jacobian_of(model, values, obs)
+        w = np.sqrt(weight)
+        a = np.concatenate([rows * (w / u)[:, None], prior_rows])
+        b = np.concatenate([residual / u * w, model.prior_residuals(values)])
+        change, covariance = _solve(a, b)
+        values = values + change
+        moved = float(np.sqrt(np.mean((a @ change) ** 2)))
+        old = factors
+        if kept is None:
+            factors = _excess(obs, model.residuals(values, obs), noise_mm, weight)
+        drift = max((abs(factors[k] / old.get(k, 1.0) - 1) for k in factors), default=0.0)
+        if moved < _SETTLED and drift < _SETTLED:
+            return Fit(
+                model=model,
+                values=values,
+                covariance=covariance,
+                observations=obs,
+                residual_mm=model.residuals(values, obs),
+                u_mm=u,
+                weight=weight,
+                excess=factors,
+                n_steps=step + 1,
+            )
+    msg = (
+        f"the joint fit does not settle: still moving by {moved:.2g} standard uncertainties "
+        f"after {_MAX_STEPS} steps"
+    )
+    raise CalibrationError(msg)
 
 
 def jacobian_of(model: Model, values: Floats, obs: Observations) -> tuple[Floats, Floats]:
     """Derivatives of residuals (mm) and prior residuals to all parameters, by complex step.
 
-    Parameters that act on different heads or passes are stepped together: their observations don't
-    overlap.
+    Parameters that act on different heads or passes are stepped together: no observation has both.
     """
-    n = values.size
-    rows = np.zeros((len(obs), n))
-    prior = np.empty((model.prior_residuals(values).size, n))
+    rows = np.zeros((len(obs), values.size))
+    prior = np.empty((model.prior_residuals(values).size, values.size))
     tiny = 1e-30
-    for j in range(n):
+    for j in range(values.size):
         moved = values.astype(np.complex128)
         moved[j] += 1j * tiny
         prior[:, j] = model.prior_residuals(moved).imag / tiny
-    for together, number in model.step_groups:
+    every = np.arange(len(obs))
+    for together, owner in model.step_groups:
         moved = values.astype(np.complex128)
         moved[list(together)] += 1j * tiny
         change = model.residuals(moved, obs).imag / tiny
         if len(together) == 1:
             rows[:, together[0]] = change
-            continue
-        owner = {"head": obs.head, "pass": obs.run}[number]
-        column = np.array(together)[owner]
-        rows[np.arange(len(obs)), column] = change
+        else:
+            of = obs.head if owner == "head" else obs.run
+            rows[every, np.array(together)[of]] = change
     return rows, prior
 
 
-def _solve(  # noqa: PLR0913
-    model: Model,
-    values: Floats,
-    obs: Observations,
-    u: Floats,
-    free: npt.NDArray[np.bool_],
-    *,
-    robust: bool,
-) -> tuple[Floats, int, Floats, Floats]:
-    damping = 0.0
-    weight = np.ones(len(obs))
-    cost = np.inf
-    for step in range(_MAX_STEPS):
-        residual = model.residuals(values, obs) / u
-        if robust:
-            limit = OUTLIER * max(1.0, 1.4826 * float(np.median(np.abs(residual))))
-            weight = np.where(np.abs(residual) < limit, (1 - (residual / limit) ** 2) ** 2, 0.0)
-        prior = model.prior_residuals(values)
-        rows, prior_rows = jacobian_of(model, values, obs)
-        w = np.sqrt(weight)
-        a = np.concatenate([rows * (w / u)[:, None], prior_rows])
-        b = np.concatenate([residual * w, prior])
-        scale = np.maximum(np.linalg.norm(a, axis=0), 1e-300)
-        solution, *_ = np.linalg.lstsq(a / scale, -b, rcond=1e-13)
-        change = solution / scale
-        new = values + change
-        moved = float(np.sqrt(np.mean((a @ change) ** 2)))
-        if not np.isfinite(new).all():
-            msg = "the joint fit does not settle: no finite solution"
-            raise CalibrationError(msg)
-        values = new
-        if moved < 2e-3 and step > 3:  # noqa: PLR2004 - far below the noise
-            return values, step + 1, rows, weight
-    del damping, cost, free
-    msg = f"the joint fit does not settle: still moving by {moved:.2g} standard uncertainties after {_MAX_STEPS} steps"
-    raise CalibrationError(msg)
+def to_mm(model: Model, values: Floats, obs: Observations) -> Floats:
+    """Turn the observations' own u (px, counts) into mm along their residual."""
+    h = 0.01
+    y, z = model.plane(values, obs.head, obs.column_px, obs.row_px)
+    y_c, _ = model.plane(values, obs.head, obs.column_px + h, obs.row_px)
+    y_r, z_r = model.plane(values, obs.head, obs.column_px, obs.row_px + h)
+    per_column = np.abs(y_c - y) / h
+    surface = obs.kind == Kind.SURFACE
+    slope = np.zeros(len(obs))
+    before, after = model.points[obs.feature[surface]], model.points[obs.feature[surface] + 1]
+    slope[surface] = (after[:, 1] - before[:, 1]) / (after[:, 0] - before[:, 0])
+    turned = np.array([-1.0 if p.reversed else 1.0 for p in model.passes])[obs.run]
+    per_row = np.abs((z_r - z) - turned * slope * (y_r - y)) / h
+    per_row = np.maximum(per_row, 0.2 * np.abs(z_r - z) / h)
+    factor = np.where(surface | (obs.kind == Kind.BELT), per_row, per_column)
+    factor[obs.kind == Kind.END] = abs(values[model.index["belt.mm_per_count"]])
+    return np.asarray(obs.u * factor)
 
 
-_GROUPS = {
-    "belt": (Kind.BELT,), "surface": (Kind.SURFACE,), "side": (Kind.SIDE,), "end": (Kind.END,),
-    "shadow": (Kind.SHADOW,),
-}  # fmt: skip
+def _solve(a: Floats, b: Floats) -> tuple[Floats, Floats]:
+    """Step and covariance from the normal equations, columns scaled to unit length."""
+    normal = a.T @ a
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    try:
+        inverse = np.linalg.inv(normal / np.outer(scale, scale))
+    except np.linalg.LinAlgError:
+        inverse = np.full(normal.shape, np.nan)
+    if not np.isfinite(inverse).all():
+        msg = (
+            "the passes leave a part of the scanner undetermined: add passes elsewhere on the belt"
+        )
+        raise CalibrationError(msg)
+    covariance = inverse / np.outer(scale, scale)
+    return -covariance @ (a.T @ b), covariance
+
+
+def _weights(ratio: Floats) -> Floats:
+    """Tukey's biweight; its limit is wider while the model is still far off."""
+    limit = OUTLIER * max(1.0, 1.4826 * float(np.median(np.abs(ratio))))
+    return np.where(np.abs(ratio) < limit, (1 - (ratio / limit) ** 2) ** 2, 0.0)
 
 
 def _factor(obs: Observations, factors: dict[str, float]) -> Floats:
     factor = np.ones(len(obs))
-    for name, kinds in _GROUPS.items():
-        factor[np.isin(obs.kind, kinds)] = factors.get(name, 1.0)
+    for name, kind in _GROUPS.items():
+        factor[obs.kind == kind] = factors.get(name, 1.0)
     return factor
 
 
-def _excess(  # noqa: PLR0913
-    obs: Observations, residual: Floats, u: Floats, jacobian: Floats, u_used: Floats, weight: Floats
-) -> dict[str, float]:
+def _excess(obs: Observations, residual: Floats, u: Floats, weight: Floats) -> dict[str, float]:
     """Root of chi-squared over its degrees of freedom, by kind; never below 1."""
-    del jacobian, u_used
     out = {}
-    for name, kinds in _GROUPS.items():
-        own = np.isin(obs.kind, kinds) & (weight > 0)
-        if np.count_nonzero(own) < 3:  # noqa: PLR2004
+    for name, kind in _GROUPS.items():
+        own = (obs.kind == kind) & (weight > 0)
+        if np.count_nonzero(own) < 3:
             continue
         ratio = np.sqrt(np.average((residual[own] / u[own]) ** 2, weights=weight[own]))
         out[name] = float(max(1.0, ratio))
     return out
-
-
-def _covariance(
-    model: Model, values: Floats, jacobian: Floats, weight: Floats, u: Floats
-) -> Floats:
-    _, prior_rows = jacobian_of(
-        model, values, Observations.of(Kind.BELT, 0, 0, 0, [], [], [], [], [])
-    )
-    a = np.concatenate([jacobian * (np.sqrt(weight) / u)[:, None], prior_rows])
-    scale = np.maximum(np.linalg.norm(a, axis=0), 1e-300)
-    normal = (a / scale).T @ (a / scale)
-    try:
-        inverse = np.linalg.inv(normal)
-    except np.linalg.LinAlgError as error:
-        msg = (
-            "the passes leave a part of the scanner undetermined: add passes elsewhere on the belt"
-        )
-        raise CalibrationError(msg) from error
-    return np.asarray(inverse / np.outer(scale, scale))

@@ -171,8 +171,28 @@ class Model:
         self, values: npt.NDArray[np.number], pattern: str, items: tuple[str, ...]
     ) -> Floats:
         """Gather one parameter over heads, sheets or passes; 0 where it does not exist."""
-        at = [self.index.get(pattern.format(item), -1) for item in items]
-        return np.array([values[i] if i >= 0 else 0.0 for i in at], dtype=values.dtype)
+        at = self._gather.get((pattern, items))
+        if at is None:
+            found = [self.index.get(pattern.format(item), -1) for item in items]
+            at = np.array(found, dtype=np.intp)
+            self._gather[pattern, items] = at
+        return np.where(at >= 0, values[at], 0)
+
+    @cached_property
+    def _gather(self) -> dict[tuple[str, tuple[str, ...]], npt.NDArray[np.intp]]:
+        return {}
+
+    @cached_property
+    def _pass_names(self) -> tuple[str, ...]:
+        return tuple(p.name for p in self.passes)
+
+    @cached_property
+    def _turned(self) -> Floats:
+        return np.array([-1.0 if p.reversed else 1.0 for p in self.passes])
+
+    @cached_property
+    def _sheet_of_head(self) -> npt.NDArray[np.intp]:
+        return np.array([self.sheets.index(name) for name in self.lasers], dtype=np.intp)
 
     def plane(
         self,
@@ -234,7 +254,7 @@ class Model:
             edge_y, edge_z = self.to_sheet(
                 values, obs.run[shadow], along[shadow], s * profile[f, 0], s * upper
             )
-            sheet = np.array([self.sheets.index(name) for name in self.lasers])[obs.head[shadow]]
+            sheet = self._sheet_of_head[obs.head[shadow]]
             fan_y = self.column(values, "sheet.{}.fan_y_mm", self.sheets)[sheet]
             fan_z = self.column(values, "sheet.{}.fan_z_mm", self.sheets)[sheet]
             thrown = edge_y + (edge_z - z[shadow]) * (edge_y - fan_y) / (fan_z - edge_z)
@@ -245,7 +265,7 @@ class Model:
         self, values: npt.NDArray[np.number], obs: Observations, y: Floats, z: Floats
     ) -> Floats:
         """Belt x of lit points."""
-        sheet = np.array([self.sheets.index(name) for name in self.lasers])[obs.head]
+        sheet = self._sheet_of_head[obs.head]
         tilt = self.column(values, "sheet.{}.tilt_deg", self.sheets)[sheet]
         skew = self.column(values, "sheet.{}.skew_deg", self.sheets)[sheet]
         offset = self.column(values, "sheet.{}.offset_mm", self.sheets)[sheet]
@@ -263,7 +283,7 @@ class Model:
     ) -> tuple[Floats, Floats, Floats]:
         """Belt coordinates to the block's own: along, across, up."""
         x0, y0, yaw, seat, roll, pitch = self._pose(values, run)
-        own = np.where([p.reversed for p in self.passes], -1.0, 1.0)[run]
+        own = self._turned[run]
         dx, dy = own * (x - x0), own * (y - y0)
         along = dx * np.cos(yaw) + dy * np.sin(yaw)
         across = dy * np.cos(yaw) - dx * np.sin(yaw)
@@ -281,7 +301,7 @@ class Model:
     ) -> tuple[Floats, Floats]:
         """Block coordinates to y, z of the belt frame (the inverse of `to_block`, without x)."""
         _, y0, yaw, seat, roll, pitch = self._pose(values, run)
-        own = np.where([p.reversed for p in self.passes], -1.0, 1.0)[run]
+        own = self._turned[run]
         half_width, half_length = self.block.width_mm / 2, self.block.length_mm / 2
         z = up + seat + 1e-3 * (roll * (across - half_width) + pitch * (along - half_length))
         return y0 + own * (across * np.cos(yaw) + along * np.sin(yaw)), z
@@ -304,19 +324,18 @@ class Model:
         """Departures from what was known beforehand, each over its standard uncertainty."""
         known = np.isfinite(self.priors)
         parts = [values[known] / self.priors[known]]
-        placed = False
-        for i, setup in enumerate(self.passes):
-            if setup.across_mm is None:
-                continue
-            placed = True
-            run = np.array([i])
-            trailing = np.array([0.0 if setup.reversed else self.block.length_mm])
-            y, _ = self.to_sheet(values, run, trailing, np.zeros(1), np.zeros(1))
-            parts.append((y - setup.across_mm) / max(setup.u_across_mm, 1e-3))
-        if not placed:
+        told = [i for i, setup in enumerate(self.passes) if setup.across_mm is not None]
+        if told:
+            run = np.array(told)
+            across = np.array([self.passes[i].across_mm for i in told], dtype=np.float64)
+            u = np.array([max(self.passes[i].u_across_mm, 1e-3) for i in told])
+            trailing = np.where(self._turned[run] < 0, 0.0, self.block.length_mm)
+            y, _ = self.to_sheet(values, run, trailing, np.zeros(run.size), np.zeros(run.size))
+            parts.append((y - across) / u)
+        else:
             # y = 0 is then the middle of the belt seen: the first guess is held
             first = values[self.index[f"pass.{self.passes[0].name}.y_mm"]]
-            parts.append(np.array([first - self.first_y_mm]) / 1.0)
+            parts.append(np.array([first - self.first_y_mm]))
         return np.concatenate(parts)
 
     #: y of the first pass where no pass says where it lies
@@ -325,7 +344,7 @@ class Model:
     def _pose(
         self, values: npt.NDArray[np.number], run: npt.NDArray[np.int64]
     ) -> tuple[Floats, ...]:
-        names = tuple(p.name for p in self.passes)
+        names = self._pass_names
         x, y, yaw, seat, roll, pitch = (
             self.column(values, f"pass.{{}}.{what}", names)[run] for what in _PASS_NAMES
         )

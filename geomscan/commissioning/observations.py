@@ -61,7 +61,7 @@ class Observations:
         )
 
     @staticmethod
-    def of(  # noqa: PLR0913
+    def of(
         kind: Kind, head: int, run: int, feature: npt.ArrayLike, column_px: npt.ArrayLike,
         row_px: npt.ArrayLike, travel: npt.ArrayLike, u: npt.ArrayLike, n: npt.ArrayLike,
     ) -> "Observations":  # fmt: skip

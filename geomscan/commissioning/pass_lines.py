@@ -34,12 +34,33 @@ class PassLines:
     head: HeadManifest
     row_px: Floats
     brightness: Floats
+    width_px: Floats
     column_px: Floats  #: (n_columns,)
     travel: Floats  #: (n_lines,), counts
     exposure_us: float
     laser_power: float
     clipped: npt.NDArray[np.bool_]
     doubtful: npt.NDArray[np.bool_]
+    recording: Recording
+
+    @property
+    def black(self) -> float:
+        """Grey level of darkness."""
+        return self.head.black_level_grey or 0.0
+
+    def frames(self, first: int, stop: int) -> npt.NDArray[np.generic] | None:
+        """Frames of lines first to stop - 1, rows being height; None where lines were recorded."""
+        if self.head.payload_is != "frames":
+            return None
+        start = self.recording.first
+        parts = [
+            block
+            for _, block in self.recording.blocks(
+                self.head.name, first=start + first, stop=start + stop
+            )
+            if isinstance(block, np.ndarray)
+        ]
+        return np.concatenate(parts)
 
     @property
     def sensor_size(self) -> tuple[int, int]:
@@ -76,14 +97,15 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
             row = block.row_px.astype(np.float64)
             grey = np.ones_like(row) if block.reflectance is None else block.reflectance
             fault = np.where(np.isfinite(row), 0, int(Quality.NO_LINE))
-            return row, np.asarray(grey, dtype=np.float64), fault
+            return row, np.asarray(grey, dtype=np.float64), np.full(row.shape, np.nan), fault
         assert not isinstance(block, HeightBlock)  # noqa: S101 - refused above
         lines = extract_lines(block, noise=noise, settings=settings, bit_depth=head.bit_depth)
-        return lines.row_px + float(axes.row0), lines.reflectance.astype(np.float64), lines.quality
+        row = lines.row_px + float(axes.row0)
+        return row, lines.reflectance.astype(np.float64), lines.width_px, lines.quality
 
     with ThreadPoolExecutor(n_threads) as pool:
         parts = list(pool.map(part, starts))
-    row, grey, quality = (np.concatenate(found) for found in zip(*parts, strict=True))
+    row, grey, width, quality = (np.concatenate(found) for found in zip(*parts, strict=True))
     fault = quality.astype(np.int64)
     doubtful = (fault & int(Quality.SECOND_PEAK | Quality.AT_BORDER)) > 0
     row = np.where((fault & int(_DOUBTFUL)) > 0, np.nan, row.astype(np.float64))
@@ -94,6 +116,8 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
         head=head,
         row_px=row,
         brightness=np.where(np.isfinite(grey), grey, 0.0),
+        width_px=width,
+        recording=recording,
         column_px=axes.column0 + np.arange(row.shape[1], dtype=np.float64),
         travel=forward * (count - count[0]),
         exposure_us=_typical(table.exposure_us),

@@ -28,7 +28,7 @@ def row_residuals(
     middle = float(np.nanmedian(lines.row_px))
     _, _, _, per_row = own.mm_per_px(lines.column_px, np.full(lines.column_px.size, middle))
     belt = np.where(found.bare[:, None], z, np.nan) / np.abs(per_row)
-    belt[np.abs(belt) > 1.5] = np.nan  # noqa: PLR2004 - px; not the belt
+    belt[np.abs(belt) > 1.5] = np.nan
     laser = model.lasers[head]
     tilt, skew = (
         np.tan(np.radians(values[model.index[f"sheet.{laser}.{w}_deg"]])) for w in ("tilt", "skew")
@@ -51,7 +51,7 @@ def row_residuals(
         left = up - (h0 + (across - a0) / (a1 - a0) * (h1 - h0))
         _, _, _, here = own.mm_per_px(columns[on], lines.row_px[on])
         block[on] = left[on] / np.abs(here)
-    block[np.abs(block) > 1.5] = np.nan  # noqa: PLR2004
+    block[np.abs(block) > 1.5] = np.nan
     return belt, block
 
 

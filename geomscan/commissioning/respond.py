@@ -40,10 +40,10 @@ def fit_response(
         light = np.where(np.isfinite(lines.row_px) & ~lines.clipped, lines.brightness, np.nan)
         bare = np.zeros(light.shape, dtype=bool)
         bare[found.bare] = True
-        on_block = (z > 2) & ~bare  # noqa: PLR2004 - mm
+        on_block = (z > 2) & ~bare
         for block, mask in ((0.0, bare), (1.0, on_block)):
             part = np.where(mask, light, np.nan)
-            seen = np.count_nonzero(np.isfinite(part), axis=0) > 10  # noqa: PLR2004
+            seen = np.count_nonzero(np.isfinite(part), axis=0) > 10
             if not seen.any():
                 continue
             height = np.nanmedian(np.where(mask & np.isfinite(light), z, np.nan)[:, seen], axis=0)
@@ -67,7 +67,7 @@ def fit_response(
         solution = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
         left = b - a @ solution
         spread = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
-        weight = (np.abs(left) < 4 * spread).astype(float)  # noqa: PLR2004
+        weight = (np.abs(left) < 4 * spread).astype(float)
     return Response(
         sensor_columns=columns,
         column_terms=solution[2 : 2 + _COLUMN_TERMS],

@@ -52,7 +52,7 @@ def match_profile(
     own = slice(found.left, found.right + 1)
     part = found.rise_px[middle - reach : middle + reach + 1, own]
     with np.errstate(invalid="ignore"):
-        filled = np.isfinite(part).mean(axis=0) > 0.5  # noqa: PLR2004 - most lines
+        filled = np.isfinite(part).mean(axis=0) > 0.5
     rise = np.full(part.shape[1], np.nan)
     rise[filled] = np.nanmedian(part[:, filled], axis=0)
     points = block.profile_mm
@@ -73,7 +73,7 @@ def match_profile(
     across = (share if forward else 1 - share) * block.width_mm + points[0, 0]
     across = across + shear * np.nan_to_num(rise)
     column, row, at, height = _correspondences(lines, found, rise, across, gain, points, forward)
-    if column.size < 2:  # noqa: PLR2004 - nothing to hold a plane
+    if column.size < 2:
         msg = f"{where}: wrong block: no step of {block.name} could be told from another"
         raise CalibrationError(msg)
     return Match(
@@ -99,8 +99,8 @@ def _fit_rise(rise: Floats, across: Floats, points: Floats) -> tuple[float, floa
         low, high = np.nanmin(shifted), np.nanmax(shifted)
         at = points[0, 0] + (shifted - low) * np.ptp(points[:, 0]) / max(high - low, 1e-9)
         height = np.interp(at[seen], points[:, 0], points[:, 1])
-        strong = height > 0.2 * highest  # noqa: PLR2004 - low parts say little about the scale
-        if np.count_nonzero(strong) < 5:  # noqa: PLR2004
+        strong = height > 0.2 * highest
+        if np.count_nonzero(strong) < 5:
             continue
         gain = float(np.median(rise[seen][strong] / height[strong]))
         misfit = float(
@@ -111,7 +111,7 @@ def _fit_rise(rise: Floats, across: Floats, points: Floats) -> tuple[float, floa
     return best
 
 
-def _correspondences(  # noqa: PLR0913
+def _correspondences(
     lines: PassLines,
     found: FoundBlock,
     rise: Floats,
@@ -133,7 +133,7 @@ def _correspondences(  # noqa: PLR0913
         near = np.isfinite(rise) & (np.abs(across - (a0 + a1) / 2) < 0.75 * (a1 - a0) + 2)
         if h0 == h1:
             own = np.flatnonzero(near & (np.abs(rise / gain - h0) < tolerance))
-            if own.size < 4 or h0 == 0:  # noqa: PLR2004 - too narrow to tell
+            if own.size < 4 or h0 == 0:
                 continue
             middle = int((own[0] + own[-1]) // 2)
             value = float(np.median(rise[own]))
@@ -143,7 +143,7 @@ def _correspondences(  # noqa: PLR0913
             height = h0 + share * (h1 - h0)
             own = np.flatnonzero(near & (np.abs(rise / gain - height) < 0.15 * abs(h1 - h0)))
             rising = (h1 > h0) == forward
-            if own.size < 2:  # noqa: PLR2004
+            if own.size < 2:
                 continue
             slope = np.polyfit(own, np.abs(rise[own]), 1)[0]
             if (slope > 0) != rising:
@@ -161,7 +161,7 @@ def _least_step(points: Floats) -> float:
     return float(np.diff(levels).min())
 
 
-def first_placement(  # noqa: PLR0913
+def first_placement(
     lines: PassLines,
     found: FoundBlock,
     block: ReferenceBlock,
@@ -239,7 +239,7 @@ def columns_to_right(
     clear = {
         name: vote
         for name, vote in votes.items()
-        if matches[name].misfit_share < 0.6 * matches[name].other_share  # noqa: PLR2004
+        if matches[name].misfit_share < 0.6 * matches[name].other_share
     }
     if not clear:
         msg = f"head {head}: the block looks alike both ways round: it cannot tell left from right"

@@ -121,7 +121,7 @@ class HeadModel:
             det = a * d - b * c
             du, dv = (d * e - b * f) / det, (a * f - c * e) / det
             u, v = u + du, v + dv
-            if not np.any(np.abs(du) + np.abs(dv) > 1e-13):  # noqa: PLR2004 - 1e-10 px
+            if not np.any(np.abs(du) + np.abs(dv) > 1e-13):
                 break
         middle_column, middle_row, half = self.constants
         return middle_column + half * u, middle_row + half * v

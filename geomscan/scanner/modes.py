@@ -153,7 +153,7 @@ def _basis(calibration: ScannerCalibration) -> Floats:
     groups = []
     for axis, parts in enumerate(effects):
         group = np.concatenate(parts, axis=1)
-        if axis < 2:  # noqa: PLR2004 - a common shift along or across is no error of shape
+        if axis < 2:
             group = group - group.mean(axis=1, keepdims=True)
         group = group.T @ root
         groups.append(

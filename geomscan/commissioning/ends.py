@@ -1,0 +1,140 @@
+"""Ends along the belt: where a line ends on a tread because the block's end passes under it."""
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.commissioning.model import Model
+from geomscan.commissioning.observations import Kind, Observations
+from geomscan.commissioning.pass_lines import PassLines
+
+__all__ = ["end_crossings"]
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+#: an encoder counts whole steps: uniform over one count (GUM 4.3.7)
+_U_COUNT = 1 / np.sqrt(12)
+#: shares of a tread's columns between which a line counts as ending on it
+_SOME, _MOST = 0.04, 0.96
+
+
+def end_crossings(
+    model: Model,
+    lines: PassLines,
+    along: Floats,
+    across: Floats,
+    up: Floats,
+    *,
+    head: int,
+    run: int,
+    tolerance_mm: float,
+    near_px: float,
+) -> Observations:
+    """Find where lines end on the treads, at both ends of the block.
+
+    A line that crosses the end's edge lights a tread up to one column and not beyond: there the
+    sheet stands exactly over the edge. Where no line ends on a tread, the end lies between two
+    lines, uniformly.
+
+    Parameters
+    ----------
+    along, across, up : ndarray, shape (n_lines, n_columns)
+        The block's own coordinates from the model so far.
+    near_px : float
+        Light further from the tread's row has slid down the end face and does not count.
+    """
+    block = model.block
+    parts = [Observations.of(Kind.END, head, run, 0, [], [], [], [], [])]
+    for (a0, h0), (a1, h1) in zip(model.points[:-1], model.points[1:], strict=True):
+        if h0 != h1 or h0 == 0:
+            continue
+        own = np.isfinite(lines.row_px) & (np.abs(up - h0) < tolerance_mm + 1.5)
+        own &= np.abs(across - (a0 + a1) / 2) < (a1 - a0) / 2 - 1.5
+        middle = own & (along > 0.25 * block.length_mm) & (along < 0.75 * block.length_mm)
+        n_middle = np.count_nonzero(middle, axis=0)
+        columns = np.flatnonzero(n_middle > 0.8 * max(int(n_middle.max()), 1))
+        # yaw moves the tread's sides: columns that stay on it from end to end
+        reach = np.flatnonzero(np.count_nonzero(own, axis=1) > 0)
+        if columns.size < 10 or reach.size < 10:
+            continue
+        columns = columns[2:-2]
+        inside, on = own[:, columns], middle[:, columns]
+        level = np.nanmedian(np.where(on, lines.brightness[:, columns], np.nan), axis=0)
+        row = np.nanmedian(np.where(on, lines.row_px[:, columns], np.nan), axis=0)
+        slid = np.abs(np.nan_to_num(lines.row_px[:, columns]) - row) > near_px
+        share = np.where(inside & ~slid, lines.brightness[:, columns] / level, 0.0)
+        whole = np.flatnonzero((share > 0.5).mean(axis=1) > _MOST)
+        if whole.size < 5:
+            continue
+        for leading in (True, False):
+            feature = int(leading == model.passes[run].reversed)
+            start = int(whole[0] if leading else whole[-1])
+            for place, travel, u in _one_end(lines.travel, share, start, -1 if leading else 1):
+                at = float(np.clip(place, 0, columns.size - 1))
+                parts.append(
+                    Observations.of(
+                        Kind.END,
+                        head,
+                        run,
+                        feature,
+                        lines.column_px[columns[0]] + place,
+                        float(np.interp(at, np.arange(columns.size), row)),
+                        travel,
+                        u,
+                        1,
+                    )
+                )
+    return Observations.join(parts)
+
+
+def _one_end(
+    travel: Floats, share: Floats, start: int, step: int
+) -> list[tuple[float, float, float]]:
+    """(column index, travel, u in counts) of what one end of one tread tells."""
+    lit = share > 0.5
+    found = []
+    inner = start
+    for k in range(1, 12):
+        i = start + step * k
+        if not 0 <= i < share.shape[0]:
+            return []
+        fraction = lit[i].mean()
+        if fraction < _SOME:
+            outer = i
+            break
+        if fraction <= _MOST:
+            place = _crossing(share[i], lit[i])
+            if place is not None:
+                found.append((place, float(travel[i]), _U_COUNT))
+        inner = i
+    else:
+        return []
+    if found:
+        return found
+    gap = abs(float(travel[outer] - travel[inner]))
+    middle = (share.shape[1] - 1) / 2
+    bright, dark = float(np.mean(share[inner])), float(np.mean(share[outer]))
+    if bright < 0.9 or dark > 0.1:
+        # a thick line is dimmed while it leaves: half its light marks the edge
+        part = np.clip((bright - 0.5) / max(bright - dark, 1e-6), 0, 1)
+        between = travel[inner] + part * (travel[outer] - travel[inner])
+        return [(middle, float(between), float(np.hypot(0.1 * gap, _U_COUNT)))]
+    between = (travel[inner] + travel[outer]) / 2
+    return [(middle, float(between), float(np.hypot(gap / np.sqrt(12), _U_COUNT)))]
+
+
+def _crossing(share: Floats, lit: Bools) -> float | None:
+    """Column index at which light ends; None where it does not end cleanly.
+
+    The two columns about the best step share the partial one between them.
+    """
+    n = lit.size
+    before = np.concatenate([[0], np.cumsum(lit)])  # lit ones among the first k
+    left = before + (n - np.arange(n + 1)) - (before[-1] - before)  # agreements if lit up to k
+    k_left, k_right = int(np.argmax(left)), int(np.argmin(left))
+    on_left = left[k_left] >= n - left[k_right]
+    k = k_left if on_left else k_right
+    if max(left[k_left], n - left[k_right]) < 0.9 * n or not 2 <= k <= n - 2:
+        return None
+    partial = float(share[k - 1] + share[k])
+    return k - 1.5 + partial if on_left else k + 0.5 - partial
