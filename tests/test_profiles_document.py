@@ -37,7 +37,7 @@ HERE = Path(profiles_package.__file__).parent
 def _made(
     *, density: float | None = 1.05e-3, blade: float | None = 1500.0
 ) -> tuple[dict[str, Any], tuple[SliceProfile, ...]]:
-    piece = half_ellipsoid(60, 35, 25, number=7, lane=2, x0_mm=0.0, u_x0_mm=0.1, encoder=123456.25)  # type: ignore[arg-type]
+    piece = half_ellipsoid(60, 35, 25, number=7, lane=2, x0_mm=0.0, u_x0_mm=0.1, encoder=123456.25)
     area = piece.cover * piece.cell_mm**2
     term = MassTerm(
         name="belt zero",

@@ -9,7 +9,7 @@ Layout of version 1
 - 256 bytes header, `HEADER` below; texts are UTF-8 filled up with zero bytes.
 - For each profile 16 bytes (`PROFILE`: angle, plan angle, step as float32, n knots as uint32), then
   n float32 for each of the columns of `geomscan.profiles.document.COLUMNS`, in that order, then n
-  int32 encoder counts at the blade counted from the leading edge's (0 where there is no blade), then
+  int32 encoder counts at the blade, from the leading edge's (0 where there is no blade), then
   n float32 for each term.
 - For each term 32 bytes: scope (1 piece, 2 run; uint32) and 28 bytes of name.
 - 4 bytes: CRC-32 (as in zip, ISO 3309) of all bytes before.

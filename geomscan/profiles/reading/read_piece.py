@@ -11,7 +11,7 @@ import sys
 
 
 def main(path: str, target_g: float, angle_deg: float) -> int:
-    """Find the cut; 0 found, 1 the piece is lighter or was not sliced at that angle, 2 wrong file."""
+    """Find the cut; 0 found, 1 too light or not sliced at that angle, 2 wrong file."""
     with open(path, encoding="utf-8") as stream:  # noqa: PTH123 - as plain as can be
         piece = json.load(stream)
     if piece.get("format") != "geomscan.piece/1":
