@@ -10,7 +10,7 @@ from geomscan.mass.mass_map import MassMap
 from geomscan.mass.masses import mass_map
 from geomscan.mass.part_mass import PartMass, part_mass
 from geomscan.profiles.slices import SliceProfile, slice_profiles
-from geomscan.runs.scan import Scan, shape_geometry
+from geomscan.runs.scan import Scan, scan_geometry
 from geomscan.runs.settings import Settings
 from geomscan.shape.finder import PieceFinder
 from geomscan.shape.piece_map import PieceMap
@@ -68,7 +68,7 @@ def measure_pieces(
         In the order in which the pieces end.
     """
     lanes = scan.recording.manifest.belt.lanes or ()
-    finder = PieceFinder(shape_geometry(scan), settings.shape, lanes)
+    finder = PieceFinder(scan_geometry(scan), settings.shape, lanes)
     for belt, heads in scan.blocks(n_threads=n_threads):
         for piece in finder.push(belt, heads):
             yield measure_piece(piece, settings, density, angles_deg=angles_deg)

@@ -15,19 +15,17 @@ from geomscan.laser_line.noise import NoiseModel
 from geomscan.laser_line.settings import LineSettings
 from geomscan.recording.manifest import HeadManifest
 from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
-from geomscan.scanner.calibration import ScannerCalibration, in_region
-from geomscan.scanner.modes import common_modes
-from geomscan.shape.geometry import BeltLines, CommonModes, HeadGeometry, HeadLines, ShapeGeometry
+from geomscan.scanner.calibration import ScannerCalibration
+from geomscan.shape.from_scanner import rows_to_mm, shape_geometry
+from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
 
-__all__ = ["Scan", "open_scan", "shape_geometry"]
+__all__ = ["Scan", "open_scan", "scan_geometry"]
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
 
 LINES_PER_BLOCK = 64
 NOISE_LINES = 64
-TALLEST_MM = 150.0
-MARGIN_MM = 5.0
 FAR_MM = 1e6
 
 
@@ -40,7 +38,8 @@ class Scan:
     calibration: ScannerCalibration | None
     noise: Mapping[str, NoiseModel | None]
     line: LineSettings
-    travel_mm: Floats  #: belt travel of every line of the recording
+    travel_mm: Floats  #: belt travel of every line of the recording, 0 at its first
+    n_missing: npt.NDArray[np.int64]  #: lines lost just before each line
     mm_per_count: float
 
     def blocks(self, *, n_threads: int = 2) -> Iterator[tuple[BeltLines, dict[str, HeadLines]]]:
@@ -49,7 +48,6 @@ class Scan:
         Memory holds a few blocks, however long the recording.
         """
         first, stop = self.recording.first, self.recording.stop
-        missing = np.diff(self.recording.lines.line, prepend=self.recording.lines.line[:1] - 1) - 1
         starts = range(first, stop, LINES_PER_BLOCK)
         per_head = max(1, n_threads // len(self.heads))
         with ThreadPoolExecutor(max(1, min(n_threads, len(self.heads)))) as pool:
@@ -62,13 +60,13 @@ class Scan:
                 }
 
             ahead = begin(first)
-            for start in starts:
-                now, end = ahead, min(start + LINES_PER_BLOCK, stop)
+            for now_first in starts:
+                now, end = ahead, min(now_first + LINES_PER_BLOCK, stop)
                 if end < stop:
                     ahead = begin(end)
                 belt = BeltLines(
-                    e_mm=self.travel_mm[start:end],
-                    n_missing_before=np.maximum(missing[start:end], 0),
+                    e_mm=self.travel_mm[now_first:end],
+                    n_missing_before=self.n_missing[now_first:end],
                 )
                 yield belt, {name: lines.result() for name, lines in now.items()}
 
@@ -80,9 +78,9 @@ class Scan:
         if isinstance(block, HeightBlock):
             return _from_height(block, manifest)
         if isinstance(block, RangeBlock):
-            return self._from_rows(
-                name, start, row_px=block.row_px, u_row_px=_scatter(block.row_px),
-                light=block.reflectance, width_px=block.line_width, glare=None,
+            return self._in_mm(
+                name, start, block.row_px, u_row_px=_scatter(block.row_px),
+                reflectance=block.reflectance, line_width_px=block.line_width,
             )  # fmt: skip
         noise = self.noise[name]
         assert noise is not None
@@ -94,57 +92,38 @@ class Scan:
             n_threads=n_threads,
         )
         doubtful = (lines.quality & Quality.SECOND_PEAK) != 0
-        row0 = np.float32(manifest.line_axes().row0)
-        return self._from_rows(
-            name,
-            start,
-            # a doubtful column is better left out than believed: the map has bounds for holes
-            row_px=np.where(doubtful, np.float32(np.nan), lines.row_px + row0),
-            u_row_px=lines.u_row_px,
-            light=lines.reflectance,
-            width_px=lines.width_px,
-            glare=(lines.quality & Quality.CLIPPED) != 0,
-        )
+        row_px = lines.row_px + np.float32(manifest.line_axes().row0)
+        row_px[doubtful] = np.nan  # better a hole with bounds than a height that is not believed
+        return self._in_mm(
+            name, start, row_px, u_row_px=lines.u_row_px, reflectance=lines.reflectance,
+            line_width_px=lines.width_px, glare=(lines.quality & Quality.CLIPPED) != 0,
+        )  # fmt: skip
 
-    def _from_rows(
+    def _in_mm(
         self,
         name: str,
         start: int,
-        *,
         row_px: Singles,
+        *,
         u_row_px: Singles,
-        light: Singles | None,
-        width_px: Singles | None,
-        glare: npt.NDArray[np.bool_] | None,
+        reflectance: Singles | None,
+        line_width_px: Singles | None,
+        glare: npt.NDArray[np.bool_] | None = None,
     ) -> HeadLines:
         """Rows of the whole sensor to millimetres in the sheet."""
         assert self.calibration is not None
-        model = self.calibration.head(name)
-        column_px = self.recording.head(name).line_axes().column0 + np.arange(
-            row_px.shape[1], dtype=np.float64
-        )
-        y_mm, z_mm = model.to_plane(column_px, row_px)
-        middle = np.nanmedian(row_px) if np.isfinite(row_px).any() else 0.0
-        mm_per_row = np.abs(model.mm_per_px(column_px, np.full(column_px.shape, middle))[3])
-        if light is not None and name in self.calibration.responses:
-            lines = self.recording.lines
-            chosen = slice(start, start + len(row_px))
-            exposure = lines.exposure_us[chosen, None]
-            power = lines.laser_power[chosen, None]
-            factor = self.calibration.responses[name].factor(
-                column_px,
-                z_mm,
-                exposure_us=exposure if np.isfinite(exposure).all() else None,
-                laser_power=power if np.isfinite(power).all() else None,
-            )
-            light = (light * factor).astype(np.float32)
-        return HeadLines(
-            y_mm=y_mm.astype(np.float32),
-            z_mm=z_mm.astype(np.float32),
-            u_z_mm=(u_row_px * mm_per_row).astype(np.float32),
-            reflectance=light,
-            line_width_px=width_px,
+        chosen = slice(start, start + len(row_px))
+        return rows_to_mm(
+            self.calibration,
+            name,
+            row_px,
+            first_column=self.recording.head(name).line_axes().column0,
+            u_row_px=u_row_px,
+            reflectance=reflectance,
+            line_width_px=line_width_px,
             glare=glare,
+            exposure_us=self.recording.lines.exposure_us[chosen],
+            laser_power=self.recording.lines.laser_power[chosen],
         )
 
 
@@ -211,7 +190,7 @@ def open_scan(
             sizes[head.name] = (columns, rows) if head.rows_are_height else (rows, columns)
         calibration.check_recording(sizes, where=str(recording.path))
         mm_per_count = calibration.mm_per_count
-    counts = recording.lines.count
+    counts, number = recording.lines.count, recording.lines.line
     return Scan(
         recording=recording,
         heads=chosen,
@@ -219,6 +198,7 @@ def open_scan(
         noise={name: _noise(recording, name) for name in chosen},
         line=line,
         travel_mm=(counts - counts[0]) * mm_per_count,
+        n_missing=np.maximum(np.diff(number, prepend=number[0] - 1) - 1, 0),
         mm_per_count=mm_per_count,
     )
 
@@ -241,60 +221,25 @@ def _noise(recording: Recording, name: str) -> NoiseModel | None:
     return NoiseModel(electrons_per_grey=40.0, read_noise_grey=0.5)  # TEMPORARY
 
 
-def shape_geometry(scan: Scan) -> ShapeGeometry:
+def scan_geometry(scan: Scan) -> ShapeGeometry:
     """Give the shape what it needs to know of the scanner."""
-    calibration, recording = scan.calibration, scan.recording
-    lanes = recording.manifest.belt.lanes or ()
-    if calibration is None:
-        head = recording.manifest.heads[0]
-        assert head.y_start_mm is not None
-        assert head.y_step_mm is not None
-        width = head.y_step_mm * (recording.frame_shape(head.name)[1] - 1)
-        ends = sorted((head.y_start_mm, head.y_start_mm + width))
-        straight_down = HeadGeometry(
-            # heights on a grid: everything was seen as from straight above
-            fan_mm=(0.5 * (ends[0] + ends[1]), FAR_MM),
-            viewpoint_mm=(0.0, 0.5 * (ends[0] + ends[1]), FAR_MM),
-        )
-        return ShapeGeometry(
-            heads={head.name: straight_down},
-            y_first_mm=ends[0],
-            y_last_mm=ends[1],
-            mm_per_count=scan.mm_per_count,
-            first_count=float(recording.lines.count[0]),
-        )
-    regions = [calibration.regions[name] for name in scan.heads]
-    y_first = min(float(region.y_mm[0]) for region in regions) - MARGIN_MM
-    y_last = max(float(region.y_mm[-1]) for region in regions) + MARGIN_MM
-    for low, high in lanes:
-        y_first, y_last = min(y_first, low), max(y_last, high)
-    return ShapeGeometry(
-        heads={name: _head_geometry(calibration, name, (y_first, y_last)) for name in scan.heads},
-        y_first_mm=y_first,
-        y_last_mm=y_last,
-        mm_per_count=scan.mm_per_count,
-        first_count=float(recording.lines.count[0]),
+    first_count = float(scan.recording.lines.count[0])
+    if scan.calibration is not None:
+        return shape_geometry(scan.calibration, scan.heads, first_count=first_count)
+    head = scan.recording.manifest.heads[0]
+    assert head.y_start_mm is not None
+    assert head.y_step_mm is not None
+    width = head.y_step_mm * (scan.recording.frame_shape(head.name)[1] - 1)
+    ends = sorted((head.y_start_mm, head.y_start_mm + width))
+    straight_down = HeadGeometry(
+        # heights on a grid: everything was seen as from straight above
+        fan_mm=(0.5 * (ends[0] + ends[1]), FAR_MM),
+        viewpoint_mm=(0.0, 0.5 * (ends[0] + ends[1]), FAR_MM),
     )
-
-
-def _head_geometry(
-    calibration: ScannerCalibration, name: str, y_range_mm: tuple[float, float]
-) -> HeadGeometry:
-    sheet = calibration.sheet(name)
-    has_fan = np.isfinite(sheet.fan_y_mm) and np.isfinite(sheet.fan_z_mm)
-    y_mm = np.linspace(*y_range_mm, 33)
-    z_mm = np.linspace(0.0, TALLEST_MM, 16)
-    modes = common_modes(calibration, name, y_mm[:, None], z_mm[None, :])
-
-    def inside(y_mm: Floats, z_mm: Floats) -> npt.NDArray[np.bool_]:
-        return in_region(calibration, name, y_mm, z_mm)
-
-    return HeadGeometry(
-        tilt_deg=sheet.tilt_deg,
-        skew_deg=sheet.skew_deg,
-        offset_mm=sheet.offset_mm,
-        fan_mm=(sheet.fan_y_mm, sheet.fan_z_mm) if has_fan else None,
-        viewpoint_mm=calibration.head(name).centre_mm,
-        modes=CommonModes(y_mm=y_mm, z_mm=z_mm, delta_mm=modes),
-        in_region=inside,
+    return ShapeGeometry(
+        heads={head.name: straight_down},
+        y_first_mm=ends[0],
+        y_last_mm=ends[1],
+        mm_per_count=scan.mm_per_count,
+        first_count=first_count,
     )
