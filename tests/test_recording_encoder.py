@@ -147,7 +147,15 @@ def test_rows_without_a_frame_are_left_out() -> None:
     assert lines.n_lines == 7
     assert lines.dropped == (0, 4, 5)
     assert np.array_equal(lines.count, 12 * np.array([1, 2, 3, 6, 7, 8, 9]))
-    assert [what for what, _, _ in happened(lines)] == ["dropped", "dropped"]
+    assert happened(lines) == [("dropped", 0, 0), ("dropped", 2, 2)]
+
+
+def test_counts_of_rows_without_a_frame_do_not_matter() -> None:
+    encoder = 50_000 + 12 * np.arange(10)
+    encoder[4] = 0
+    lines = table(encoder, dropped=np.arange(10) == 4)
+    assert np.array_equal(lines.count, np.delete(encoder, 4))
+    assert happened(lines) == [("dropped", 3, 3)]
 
 
 def test_table_cannot_be_changed() -> None:

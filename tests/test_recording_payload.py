@@ -279,13 +279,16 @@ class TestCutShort:
     def test_zarr_chunks_never_written(self, tmp_path: Path) -> None:
         """They read back as zeros without any error: they must not count."""
         zarr = pytest.importorskip("zarr")
-        for name, shards in (("a.zarr", None), ("b.zarr", (8, 16, 24))):
+        flat = {"name": "default", "separator": "."}
+        kinds: tuple[dict[str, Any], ...] = (
+            {},
+            {"shards": (8, 16, 24)},
+            {"zarr_format": 2},
+            {"chunk_key_encoding": flat},
+        )
+        for name, kind in zip("abcd", kinds, strict=True):
             array = zarr.create_array(
-                str(tmp_path / name),
-                shape=(32, 16, 24),
-                chunks=(4, 16, 24),
-                shards=shards,
-                dtype=np.uint8,
+                str(tmp_path / name), shape=(32, 16, 24), chunks=(4, 16, 24), dtype="u1", **kind
             )
             array[:16] = stack(n=16)
             payload = open_payload(tmp_path / name, as_map=False)

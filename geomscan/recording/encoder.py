@@ -114,44 +114,39 @@ def build_table(columns: Mapping[str, npt.NDArray[np.generic]], *, forward: int 
     forward : int
         +1 where counts rise in forward running, -1 where they fall.
     """
-    encoder = np.asarray(columns["encoder"], np.int64)
-    n = encoder.size
-    line = np.asarray(columns["line"], np.int64)
-    time_s = np.asarray(columns["time_s"], np.float64)
-    gone = np.asarray(columns.get("dropped", np.zeros(n)), bool)
+    numbers = np.asarray(columns["line"], np.int64)
+    gone = np.asarray(columns.get("dropped", np.zeros(numbers.size)), bool)
+    row = np.flatnonzero(~gone)
+    encoder = np.asarray(columns["encoder"], np.int64)[row]  # without a frame: may be anything
     count, turned, bits = unwrap_counts(encoder)
-    frame = np.cumsum(~gone) - 1  # a row without a frame counts to the frame before it
-    frame = np.clip(frame, 0, None)
-    events = [
-        LineEvent(
-            what="rollover",
-            line=int(frame[at]),
-            last_line=int(frame[at]),
-            text=f"counter rolled over at 2^{bits}, from {encoder[at - 1]} to {encoder[at]}",
-        )
-        for at in turned
-    ]
-    for first, last in _runs(gone):
-        text = f"{last - first + 1} lines without a frame, triggers {line[first]} to {line[last]}"
-        events.append(
-            LineEvent(what="dropped", line=int(frame[first]), last_line=int(frame[last]), text=text)
-        )
-    kept = ~gone
-    events += _motion_events(forward * count[kept], time_s[kept], line[kept], np.flatnonzero(kept))
-    events.sort(key=lambda event: (event.line, event.what))
 
     def column(name: str) -> Floats:
         values = columns.get(name)
-        return np.full(n, np.nan) if values is None else np.asarray(values, np.float64)
+        return np.full(row.size, np.nan) if values is None else np.asarray(values, np.float64)[row]
 
+    events = [
+        LineEvent(
+            what="rollover",
+            line=at,
+            last_line=at,
+            text=f"counter rolled over at 2^{bits}, from {encoder[at - 1]} to {encoder[at]}",
+        )
+        for at in turned.tolist()
+    ]
+    for first, last in _runs(gone):
+        before = max(int(np.searchsorted(row, first)) - 1, 0)
+        which = f"triggers {numbers[first]} to {numbers[last]}"
+        text = f"{last - first + 1} lines without a frame, {which}"
+        events.append(LineEvent(what="dropped", line=before, last_line=before, text=text))
+    events += _motion_events(forward * count, column("time_s"), numbers[row], row)
     table = LineTable(
-        line=line[kept],
-        count=count[kept],
-        time_s=time_s[kept],
-        exposure_us=column("exposure_us")[kept],
-        laser_power=column("laser_power")[kept],
-        events=tuple(events),
-        dropped=tuple(int(number) for number in line[gone]),
+        line=numbers[row],
+        count=count,
+        time_s=column("time_s"),
+        exposure_us=column("exposure_us"),
+        laser_power=column("laser_power"),
+        events=tuple(sorted(events, key=lambda event: (event.line, event.what))),
+        dropped=tuple(numbers[gone].tolist()),
     )
     for array in (table.line, table.count, table.time_s, table.exposure_us, table.laser_power):
         array.flags.writeable = False

@@ -1,5 +1,6 @@
 """A Zarr array as a payload (optional extra)."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,9 @@ from geomscan.recording.payload import Array, ArrayPayload, stack_shape
 from geomscan.recording.tiff_payload import one_line
 
 __all__ = ["open_zarr"]
+
+#: A chunk's file by its place along the first axis, format 2 or 3, either separator.
+CHUNK = re.compile(r"^(?:c[./])?([0-9]+)(?:[./][0-9]+)*$")
 
 
 def open_zarr(path: Path, *, as_map: bool) -> ArrayPayload:
@@ -51,12 +55,9 @@ def _written_along_first_axis(path: Path, array: Any) -> int:
     step = int((array.shards or array.chunks)[0])
     last = -1
     for file in path.rglob("*"):
-        parts = file.relative_to(path).parts
-        if not file.is_file() or parts[-1].startswith((".z", "zarr.json", "__")):
-            continue
-        index = parts[1] if parts[0] == "c" and len(parts) > 1 else parts[0].split(".")[0]
-        if index.isdecimal():
-            last = max(last, int(index))
+        chunk = CHUNK.match(file.relative_to(path).as_posix())
+        if chunk and file.is_file():
+            last = max(last, int(chunk[1]))
     return min(int(array.shape[0]), (last + 1) * step)
 
 
