@@ -11,13 +11,13 @@ import trimesh
 from geomscan.simulation.camera import camera_of, project_points
 from geomscan.simulation.lines import simulate_lines
 from geomscan.simulation.scene import (
+    BeltScene,
     BlockScene,
     FatPatch,
     HeadScene,
     LaserScene,
     Piece,
     Relief,
-    BeltScene,
     Scene,
 )
 from geomscan.simulation.shapes import Ball, Box, Ellipsoid, Fillet
@@ -179,7 +179,9 @@ def test_sight_agrees_with_ray_casting() -> None:
         blocked = whole.ray.intersects_any(start, eye - start)
         away = np.einsum("ij,ij->i", normal, eye - point[chosen]) <= 0
         ours = [
-            is_seen(stage.surface, stage.cells, int(hit[k]), *map(float, point[k]), *map(float, eye))
+            is_seen(
+                stage.surface, stage.cells, int(hit[k]), *map(float, point[k]), *map(float, eye)
+            )
             for k in chosen
         ]
         assert np.array_equal(ours, ~(blocked | away))
@@ -205,7 +207,7 @@ def test_relief_lowers_the_belt_between_its_high_parts() -> None:
 
 
 def test_block_pass_lies_where_the_scene_says(tmp_path: Path) -> None:
-    """Reference: the block's own points; reversed, its first point lies right, facing downstream."""
+    """Reference: the block's own points; reversed, its first point lies on the right."""
     (tmp_path / "block.toml").write_text(
         'format = "geomscan.block/1"\nname = "b"\nlength_mm = 50.0\nu_length_mm = 0.0\n'
         "u_across_mm = 0.0\nu_height_mm = 0.0\n"

@@ -62,7 +62,7 @@ def test_light_from_below_is_an_exponentially_delayed_gaussian() -> None:
 
 
 def test_slanted_line_keeps_light_place_and_width() -> None:
-    """A line that climbs 4 rows a column: its light, its middle, and its spread (sigma² + 4²/12)."""
+    """A line that climbs 4 rows a column keeps its light, middle and spread (sigma² + 4²/12)."""
     image = np.zeros((60, 12), dtype=np.float32)
     stretch = np.array([[1.0, 10.0, 11.0, 50.0, 1000.0, 1.0, 0, 0, 0]])
     add_light(image, stretch, 0.0, 1.0, 0.0, np.zeros(12), np.ones(12))
@@ -108,7 +108,7 @@ def test_white_belt_has_the_stated_peak() -> None:
 
 
 def test_photon_transfer() -> None:
-    """Variance over mean is one over the gain (photon transfer); dark pixels show the read noise."""
+    """Variance over mean is one over the gain; dark pixels show the read noise."""
     head = QUIET.model_copy(
         update={
             "bit_depth": 12,
@@ -140,7 +140,7 @@ def test_pedestal_makes_dark_pixels_read_zero_and_bright_ones_clip() -> None:
 
 
 def test_speckle_formula() -> None:
-    """Reference: Dorsch, Häusler & Herrmann 1994; 660 nm, 5.5 µm, f/4, lens at 1.1 of its focal length."""
+    """Reference: Dorsch, Häusler & Herrmann 1994; 660 nm, 5.5 µm, f/4, image at 1.1 focal lengths."""
     head = HeadScene(
         name="a", pixel_um=5.5, f_number=4.0, focal_mm=16, distance_mm=176, speckle_contrast=1.0
     )
@@ -162,7 +162,7 @@ def test_speckle_moves_rows_by_what_it_states() -> None:
 
 
 def test_light_below_the_surface_moves_the_centre_of_light() -> None:
-    """Reference: 40 % of the light from 1.5 mm (mean) down moves the mean by 0.6 mm of height."""
+    """Reference: 40 % of the light from 1.5 mm down moves the mean by 0.6 mm of height."""
     box = Box(size_mm=(30, 60, 20))
     common = {"solid": box, "at_mm": (15, 0), "reflectance": 1.0}
     plain = Scene(n_lines=16, pitch_mm=1.0, belt=BELT, heads=(QUIET,), pieces=(Piece(**common),))

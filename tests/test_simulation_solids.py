@@ -24,7 +24,7 @@ from geomscan.simulation.truth import running_volume_mm3
 LOBED = Fillet(half_axes_mm=(80, 45), height_mm=30, waves=((3, 0.08, 20), (2, 0.05, 70)), taper=0.2)
 TUCKED = Fillet(half_axes_mm=(70, 40), height_mm=30, rim_mm=6, tuck_mm=5, arch_mm=4)
 # standard geometry, e.g. Harris & Stocker 1998, each also integrated numerically
-PUBLISHED = [
+PUBLISHED: list[tuple[Shape, float]] = [
     (Cap(base_radius_mm=40, height_mm=20), 54454.2727),
     (Paraboloid(half_axes_mm=(80, 50), height_mm=25), 157079.6327),
     (Ellipsoid(half_axes_mm=(80, 50), height_mm=25), 209439.5102),
@@ -36,7 +36,7 @@ PUBLISHED = [
     # half a ball of 30 mm and the slice of 10 mm below it: 2 pi r³/3 + pi (r² h - h³/3)
     (Ball(radius_mm=30, cut_mm=10), 18000 * np.pi + np.pi * (9000 - 1000 / 3)),
 ]
-CLOSED = [
+CLOSED: list[Shape] = [
     *[shape for shape, _ in PUBLISHED],
     LOBED,
     TUCKED,
@@ -53,12 +53,16 @@ def as_trimesh(mesh: Mesh) -> trimesh.Trimesh:
     return trimesh.Trimesh(mesh.vertices_mm, mesh.triangles, process=False)
 
 
-@pytest.mark.parametrize(("shape", "volume"), PUBLISHED, ids=[f"{shape.shape}-{volume:.0f}" for shape, volume in PUBLISHED])
+@pytest.mark.parametrize(
+    ("shape", "volume"),
+    PUBLISHED,
+    ids=[f"{shape.shape}-{volume:.0f}" for shape, volume in PUBLISHED],
+)
 def test_closed_forms_and_facets_agree(shape: Shape, volume: float) -> None:
     assert closed_form_mm3(shape) == pytest.approx(volume, rel=1e-8)
     # chords lie inside a curved surface: what is missing falls with the square of the facets
     missing = [1 - volume_mm3(mesh_of(shape, facet_mm=f)) / volume for f in (1.0, 0.5)]
-    assert 0 <= missing[1] + 1e-12
+    assert missing[1] + 1e-12 >= 0
     assert missing[0] < 4e-4
     assert missing[1] < 0.3 * missing[0] + 1e-9
 

@@ -73,7 +73,7 @@ def camera_of(head: HeadScene, laser: LaserScene) -> Camera:
     )
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
 def project(camera: Camera, x: float, y: float, z: float) -> tuple[float, float]:
     """Image column and row of a point, x from the sheet's belt line (Brown's distortion)."""
     dx, dy, dz = x - camera.x_mm, y - camera.y_mm, z - camera.z_mm

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geomscan.simulation.camera import Camera
+from geomscan.simulation.chance import State, gamma, normal, start
 from geomscan.simulation.placed import Looks, Surface
 from geomscan.simulation.scene import Scene
 from geomscan.simulation.sensor import (
@@ -18,7 +19,6 @@ from geomscan.simulation.sensor import (
     add_light,
     add_second_peaks,
     digitise,
-    seed_noise,
     speckle_of,
 )
 from geomscan.simulation.sheet import Buckets, Fan, Pose, lit_points
@@ -119,16 +119,16 @@ def _draw_frames(
         stretch = _stretches(
             pose, surface, cells, looks, buckets, fan, camera, optics, coarse, may_be_hidden
         )
-        seed_noise(seeds[k])
+        chance = start(seeds[k])
         image = np.zeros(frames.shape[1:], np.float32)
-        move, bright = speckle_of(sensor, frames.shape[2])
+        move, bright = speckle_of(sensor, frames.shape[2], chance)
         add_light(image, stretch, height0, gain[k], sensor.psf_px, move, bright)
         if sensor.second_peak_share > 0 and len(stretch) > 0:
-            add_second_peaks(image, sensor.second_peak_share, np.median(stretch[:, 5]))
+            add_second_peaks(image, sensor.second_peak_share, stretch[len(stretch) // 2, 5], chance)
         for g in range(len(ghosts)):
             if ghosts[g, 2] <= numbers[k] <= ghosts[g, 3]:
                 add_ghost(image, int(ghosts[g, 0]), int(ghosts[g, 1]), ghosts[g, 4], ghosts[g, 5])
-        digitise(image, sensor, frames[k])
+        digitise(image, sensor, frames[k], chance)
 
 
 @njit(nogil=True, cache=True)
@@ -158,8 +158,8 @@ def _sample_lines(
         )
         _sample(stretch, gain[k], row[k], light[k], width[k])
         if scatter > 0 or contrast > 0:
-            seed_noise(seeds[k])
-            _row_noise(row[k], light[k], scatter, contrast)
+            chance = start(seeds[k])
+            _row_noise(row[k], light[k], scatter, contrast, chance)
 
 
 def _poses(stage: Stage, lines: Ints) -> Floats:
@@ -239,12 +239,14 @@ def _sample(stretch: Floats, gain: float, row: Floats32, light: Floats32, width:
 
 
 @njit(nogil=True, cache=True)
-def _row_noise(row: Floats32, light: Floats32, scatter: float, contrast: float) -> None:
+def _row_noise(
+    row: Floats32, light: Floats32, scatter: float, contrast: float, chance: State
+) -> None:
     for a in range(len(row)):
         if not math.isnan(row[a]):
-            row[a] += scatter * np.random.standard_normal()  # noqa: NPY002
+            row[a] += scatter * normal(chance)
             if contrast > 0:
-                light[a] *= np.random.gamma(1 / contrast**2, contrast**2)  # noqa: NPY002
+                light[a] *= gamma(chance, 1 / contrast**2)
 
 
 def simulate_lines(

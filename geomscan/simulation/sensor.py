@@ -7,7 +7,9 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["Sensor", "add_light", "digitise", "seed_noise", "speckle_of"]
+from geomscan.simulation.chance import State, gamma, normal, poisson, uniform
+
+__all__ = ["Sensor", "add_light", "digitise", "speckle_of"]
 
 Floats = npt.NDArray[np.float64]
 Floats32 = npt.NDArray[np.float32]
@@ -33,26 +35,20 @@ class Sensor(NamedTuple):
 
 
 @njit(nogil=True, cache=True)
-def seed_noise(seed: int) -> None:
-    """Start the random numbers of one line of one head: the same for any number of threads."""
-    np.random.seed(seed & 0xFFFFFFFF)  # noqa: NPY002 - numba knows only the old generator
-
-
-@njit(nogil=True, cache=True)
-def speckle_of(sensor: Sensor, n: int) -> tuple[Floats, Floats]:
+def speckle_of(sensor: Sensor, n: int, chance: State) -> tuple[Floats, Floats]:
     """Row displacement (px) and brightness factor of every column in one line."""
     move, bright = np.zeros(n), np.ones(n)
     contrast = sensor.speckle_brightness
     for k in range(n):
         if sensor.speckle_row_px > 0:
-            move[k] = sensor.speckle_row_px * np.random.standard_normal()  # noqa: NPY002
+            move[k] = sensor.speckle_row_px * normal(chance)
         if contrast > 0:
             # a sum of M independent speckles: gamma with mean 1 and standard deviation 1 / sqrt(M)
-            bright[k] = np.random.gamma(1 / contrast**2, contrast**2)  # noqa: NPY002
+            bright[k] = gamma(chance, 1 / contrast**2)
     return move, bright
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
 def _cdf(z: float) -> float:
     at = (z + REACH + 1) / TABLE_STEP
     if at <= 0:
@@ -106,13 +102,14 @@ def _tail(image: Floats32, a: int, at: float, sigma: float, shift: float, light:
         before = after
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
 def _passed(at: float, low: float, high: float, spread: float) -> float:
     """Share of the light left of `at`: even from `low` to `high`, blurred evenly over ±`spread`."""
-    return (_ramp(at - low, spread) - _ramp(at - high, spread)) / (high - low)
+    passed = _ramp(at - low, spread) - _ramp(at - high, spread)
+    return float(passed / (high - low))
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
 def _ramp(u: float, spread: float) -> float:
     if u >= spread:
         return u
@@ -167,11 +164,11 @@ def add_light(
 
 
 @njit(nogil=True, cache=True)
-def add_second_peaks(image: Floats32, share: float, sigma_px: float) -> None:
+def add_second_peaks(image: Floats32, share: float, sigma_px: float, chance: State) -> None:
     """Give a share of the columns a second line, 0.6 to 1.6 times the first, somewhere else."""
     rows, columns = image.shape
     for a in range(columns):
-        if np.random.random() >= share:  # noqa: NPY002
+        if uniform(chance) >= share:
             continue
         total, moment = 0.0, 0.0
         for k in range(rows):
@@ -179,9 +176,9 @@ def add_second_peaks(image: Floats32, share: float, sigma_px: float) -> None:
             moment += k * image[k, a]
         if total <= 0:
             continue
-        at = np.random.uniform(2.0, rows - 3.0)  # noqa: NPY002
+        at = 2 + (rows - 5) * uniform(chance)
         if abs(at - moment / total) > 4 * sigma_px + 3:
-            _gauss(image, a, at, sigma_px, total * np.random.uniform(0.6, 1.6))  # noqa: NPY002
+            _gauss(image, a, at, sigma_px, total * (0.6 + uniform(chance)))
 
 
 @njit(nogil=True, cache=True)
@@ -199,7 +196,7 @@ def add_ghost(image: Floats32, first: int, last: int, offset_px: float, strength
 
 
 @njit(nogil=True, cache=True)
-def digitise(image: Floats32, sensor: Sensor, frame: npt.NDArray[np.uint16]) -> None:
+def digitise(image: Floats32, sensor: Sensor, frame: npt.NDArray[np.uint16], chance: State) -> None:
     """Turn expected grey values into a frame: photons arrive by chance, the chip adds its noise."""
     gain = sensor.electrons_per_grey
     rows, columns = image.shape
@@ -211,11 +208,7 @@ def digitise(image: Floats32, sensor: Sensor, frame: npt.NDArray[np.uint16]) -> 
             if dark and mean == 0:
                 frame[r, a] = 0
                 continue
-            electrons = gain * (mean + sensor.ambient_grey)
-            if electrons < 50:
-                electrons = float(np.random.poisson(electrons)) if electrons > 0 else 0.0  # noqa: NPY002
-            else:
-                electrons = np.rint(electrons + math.sqrt(electrons) * np.random.standard_normal())  # noqa: NPY002
+            electrons = poisson(chance, gain * (mean + sensor.ambient_grey))
             grey = electrons / gain + sensor.black_level_grey
-            grey += sensor.read_noise_grey * np.random.standard_normal()  # noqa: NPY002
+            grey += sensor.read_noise_grey * normal(chance)
             frame[r, a] = np.uint16(min(max(np.floor(grey + 0.5), 0.0), sensor.full_grey))

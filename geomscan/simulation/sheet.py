@@ -88,7 +88,7 @@ def _fill(low: Floats, high: Floats, first: float, size: float, n: int) -> tuple
     return start, triangle
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
 def _relief(fan: Fan, x: float, y: float) -> float:
     """Depth of the belt's pattern at a place, 0 on its high parts."""
     if fan.relief_mm == 0:
@@ -168,20 +168,14 @@ def lit_points(
     t_first = (-fan.half_width_mm - fan.source_y_mm) / source_z
     t_last = (fan.half_width_mm - fan.source_y_mm) / source_z
     n = fan.n_rays + 2 * n_edge
-    t = np.empty(n)
-    t[: fan.n_rays] = np.linspace(t_first, t_last, fan.n_rays)
-    for k in range(n_edge):
-        t[fan.n_rays + 2 * k] = edge_t[k] - BESIDE
-        t[fan.n_rays + 2 * k + 1] = edge_t[k] + BESIDE
-    if n_edge:
-        t.sort()
+    t = _spread(t_first, t_last, fan.n_rays, edge_t, n_edge)
 
     nearest = np.zeros(n)
     hit = np.full(n, NOTHING, np.int64)
     for k in range(n_part):
         width = part[k, 2] - part[k, 0]
         slope = (part[k, 3] - part[k, 1]) / width if width > 0 else 0.0
-        at = np.searchsorted(t, part[k, 0])
+        at = _first_from(t, part[k, 0])
         while at < n and t[at] <= part[k, 2]:
             inverse = part[k, 1] + (t[at] - part[k, 0]) * slope
             if inverse > nearest[at]:
@@ -210,7 +204,51 @@ def lit_points(
     return t, point, hit, apart
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
+def _spread(t_first: float, t_last: float, n_rays: int, edge_t: Floats, n_edge: int) -> Floats:
+    """Even rays and a pair beside each edge, by growing t; insertion sort, for edges are few."""
+    for k in range(1, n_edge):
+        value, at = edge_t[k], k
+        while at > 0 and edge_t[at - 1] > value:
+            edge_t[at] = edge_t[at - 1]
+            at -= 1
+        edge_t[at] = value
+    t = np.empty(n_rays + 2 * n_edge)
+    used, edge = 0, 0
+    for k in range(n_rays):
+        here = t_first + (t_last - t_first) * k / (n_rays - 1)
+        while edge < n_edge and edge_t[edge] <= here:
+            t[used], t[used + 1] = edge_t[edge] - BESIDE, edge_t[edge] + BESIDE
+            used, edge = used + 2, edge + 1
+        t[used] = here
+        used += 1
+    while edge < n_edge:
+        t[used], t[used + 1] = edge_t[edge] - BESIDE, edge_t[edge] + BESIDE
+        used, edge = used + 2, edge + 1
+    # rays closer than the gap itself may have changed places
+    for k in range(1, used):
+        value, at = t[k], k
+        while at > 0 and t[at - 1] > value:
+            t[at] = t[at - 1]
+            at -= 1
+        t[at] = value
+    return t
+
+
+@njit(nogil=True, cache=True)
+def _first_from(t: Floats, low: float) -> int:
+    """Index of the first ray from `low` on."""
+    first, last = 0, len(t)
+    while first < last:
+        middle = (first + last) // 2
+        if t[middle] < low:
+            first = middle + 1
+        else:
+            last = middle
+    return first
+
+
+@njit(nogil=True, cache=True)
 def _faces(surface: Surface, tri: int, x: float, y: float, z: float) -> bool:
     corner = surface.vertex_mm[surface.triangle[tri, 0]]
     n = surface.normal[tri]

@@ -132,7 +132,7 @@ def is_seen(
     return True
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
 def _entry(at: float, direction: float, low: float, high: float) -> float:
     """Share of the way at which a ray enters a range; 2 (never) where it runs past it."""
     if low <= at <= high:
@@ -143,7 +143,7 @@ def _entry(at: float, direction: float, low: float, high: float) -> float:
     return s if s >= 0 else 2.0
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
 def _meets(
     surface: Surface, tri: int, x: float, y: float, z: float, dx: float, dy: float, dz: float
 ) -> bool:

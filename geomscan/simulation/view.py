@@ -214,7 +214,7 @@ def seen_stretches(
     return stretch[:used]
 
 
-@njit(nogil=True, cache=True, inline="always")
+@njit(nogil=True, cache=True)
 def _image(camera: Camera, optics: Optics, x: float, y: float, z: float) -> tuple[float, float]:
     if optics.layout == ON_BELT:
         return (y - optics.across0_mm) / optics.across_step_mm, z
