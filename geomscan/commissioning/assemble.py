@@ -3,12 +3,13 @@
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.commissioning.model import HOMOGRAPHY_NAMES, Model
+from geomscan.commissioning.model import HOMOGRAPHY_NAMES, Model, PassSetup
 from geomscan.commissioning.observations import Kind, Observations
-from geomscan.scanner.calibration import Region, Sheet
+from geomscan.recording.block import ReferenceBlock
+from geomscan.scanner.calibration import Region, ScannerCalibration, Sheet
 from geomscan.scanner.head import DISTORTION_NAMES, HeadModel
 
-__all__ = ["covered_region", "fitted_sheets", "head_model", "viewpoint"]
+__all__ = ["covered_region", "fitted_sheets", "head_model", "model_of", "viewpoint"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -30,6 +31,30 @@ def head_model(model: Model, values: Floats, name: str) -> HeadModel:
         homography=np.array([*h, 1.0]).reshape(3, 3),
         distortion=lens,
     )
+
+
+def model_of(
+    calibration: ScannerCalibration, block: ReferenceBlock, head: str, setup: PassSetup
+) -> tuple[Model, Floats]:
+    """A model with one pass and one head whose scanner parameters are a calibration's."""
+    own, sheet = calibration.head(head), calibration.sheet(head)
+    model = Model(
+        heads=(head,),
+        lasers=(own.laser,),
+        sizes=(own.sensor_size,),
+        passes=(setup,),
+        block=block,
+        n_distortion=len(DISTORTION_NAMES),
+    )
+    values = np.zeros(len(model.names))
+    known = dict(zip(HOMOGRAPHY_NAMES, own.homography.reshape(-1)[:8], strict=True))
+    known |= dict(zip(DISTORTION_NAMES, own.distortion, strict=True))
+    for name, value in known.items():
+        values[model.index[f"head.{head}.{name}"]] = value
+    values[model.index["belt.mm_per_count"]] = abs(calibration.mm_per_count)
+    values[model.index[f"sheet.{own.laser}.tilt_deg"]] = sheet.tilt_deg
+    values[model.index[f"sheet.{own.laser}.skew_deg"]] = sheet.skew_deg
+    return model, values
 
 
 def fitted_sheets(model: Model, values: Floats, covariance: Floats) -> dict[str, Sheet]:

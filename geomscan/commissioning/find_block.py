@@ -8,7 +8,7 @@ import numpy.typing as npt
 from geomscan.commissioning.pass_lines import PassLines
 from geomscan.errors import CalibrationError
 
-__all__ = ["FoundBlock", "find_block"]
+__all__ = ["BareBelt", "FoundBlock", "find_bare", "find_block"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -41,6 +41,19 @@ class FoundBlock:
     shadow_before: float
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class BareBelt:
+    """Lines without anything on the belt, and its row at each column, NaN where it is not seen."""
+
+    belt_row_px: Floats
+    bare: npt.NDArray[np.bool_]
+
+    @property
+    def all_bare(self) -> bool:
+        """Whether nothing at all passed."""
+        return bool(self.bare.mean() > 0.98)
+
+
 def find_block(lines: PassLines, *, where: str) -> FoundBlock:
     """Find the one block in a pass.
 
@@ -50,13 +63,8 @@ def find_block(lines: PassLines, *, where: str) -> FoundBlock:
         If there is no bare belt, no block, more than one, or if it is cut off.
     """
     row = lines.row_px
-    bare = _bare_lines(row)
-    if np.count_nonzero(bare) < _MIN_BARE:
-        msg = f"{where}: no bare belt before or behind the block ({np.count_nonzero(bare)} bare lines, at least {_MIN_BARE} are needed)"
-        raise CalibrationError(msg)
-    seen = np.count_nonzero(np.isfinite(row[bare]), axis=0) >= 0.5 * np.count_nonzero(bare)
-    belt = np.full(row.shape[1], np.nan)
-    belt[seen] = np.nanmedian(row[bare][:, seen], axis=0)
+    belt_seen = find_bare(lines, where=where)
+    bare, belt = belt_seen.bare, belt_seen.belt_row_px
     rise = row - belt
     on = np.abs(rise) > _OFF_BELT_PX
     per_line = np.count_nonzero(on, axis=1)
@@ -98,6 +106,29 @@ def find_block(lines: PassLines, *, where: str) -> FoundBlock:
         slant=_slant(on, first, last),
         shadow_before=_shadow(row, belt, first, last, left, right),
     )
+
+
+def find_bare(lines: PassLines, *, where: str) -> BareBelt:
+    """Find the lines on which nothing lies, and the bare belt's course.
+
+    Raises
+    ------
+    CalibrationError
+        If too few lines show the bare belt.
+    """
+    row = lines.row_px
+    bare = _bare_lines(row)
+    n = int(np.count_nonzero(bare))
+    if n < _MIN_BARE:
+        msg = (
+            f"{where}: no bare belt before or behind the block "
+            f"({n} bare lines, at least {_MIN_BARE} are needed)"
+        )
+        raise CalibrationError(msg)
+    seen = np.count_nonzero(np.isfinite(row[bare]), axis=0) >= 0.5 * n
+    belt = np.full(row.shape[1], np.nan)
+    belt[seen] = np.nanmedian(row[bare][:, seen], axis=0)
+    return BareBelt(belt_row_px=belt, bare=bare)
 
 
 def _bare_lines(row: Floats) -> npt.NDArray[np.bool_]:
