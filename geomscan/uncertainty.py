@@ -6,8 +6,7 @@ u = standard uncertainty, cov = covariance, dof = degrees of freedom.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Self
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +19,6 @@ __all__ = [
     "LeastSquares",
     "LineFit",
     "MonteCarlo",
-    "chi2_limit",
     "chi2_probability",
     "correlation",
     "coverage_factor",
@@ -36,6 +34,7 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 ArrayLike = npt.ArrayLike
+MOST_STEPS = 200  # of `fit_line_both`; ten are common
 
 
 def propagate(sensitivity: ArrayLike, covariance: ArrayLike) -> Floats:
@@ -162,23 +161,16 @@ def coverage_factor(probability: float = 0.95, dof: float = math.inf) -> float:
 
 
 def chi2_probability(chi2: float, dof: int) -> float:
-    """Probability of a chi² at least as large, were model and uncertainties right."""
-    from scipy import special
-
-    return float(special.chdtrc(dof, chi2))
-
-
-def chi2_limit(dof: int, probability: float = 0.95) -> float:
-    """Find the chi² exceeded with 1 - probability, were model and uncertainties right.
+    """Probability of a chi² at least as large, were model and uncertainties right.
 
     Examples
     --------
-    >>> round(chi2_limit(4), 3)  # printed as 9.488 in chi-squared tables
-    9.488
+    >>> round(chi2_probability(9.488, 4), 4)  # the 95 % limit printed in chi-squared tables
+    0.05
     """
     from scipy import special
 
-    return float(special.chdtri(dof, 1 - probability))
+    return float(special.chdtrc(dof, chi2))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -196,11 +188,6 @@ class MonteCarlo:
     def u(self) -> Floats:
         """Standard uncertainty, JCGM 101:2008, 7.6."""
         return np.asarray(self.draws.std(axis=0, ddof=1))
-
-    @property
-    def covariance(self) -> Floats:
-        """Covariance of m results, shape (m, m)."""
-        return np.atleast_2d(np.cov(self.draws, rowvar=False))
 
     def interval(self, probability: float = 0.95) -> tuple[Floats, Floats]:
         """Probabilistically symmetric coverage interval, JCGM 101:2008, 7.7.2."""
@@ -328,7 +315,7 @@ def _undetermined(at: int, names: Sequence[str], shape: tuple[int, ...]) -> None
 def weighted_least_squares(
     design: ArrayLike, observed: ArrayLike, *, u: ArrayLike | None = None, names: Sequence[str] = ()
 ) -> LeastSquares:
-    """Linear least squares.
+    """Linear least squares, JCGM 100:2008, H.3 and ISO/TS 28037:2010, 6 and 9.
 
     Parameters
     ----------
@@ -340,24 +327,18 @@ def weighted_least_squares(
         Standard uncertainties, or the covariance of the observations. Where none is given all are
         equally good, and how good is estimated from the residuals.
     names : sequence of str
-        The parameters' names, for the message.
+        As in `parameter_covariance`.
 
     Raises
     ------
     InputError
         If shapes do not fit, u is not positive, or a parameter is not determined.
-
-    References
-    ----------
-    ISO/TS 28037:2010, 6 and 9; JCGM 102:2011.
     """
     a = np.asarray(design, np.float64)
     y = np.asarray(observed, np.float64)
-    if a.ndim != 2 or y.shape != a.shape[:1]:
-        msg = f"design {a.shape} and observed {y.shape} do not fit: expected (n, p) and (n,)"
-        raise InputError(msg)
-    if not (np.isfinite(a).all() and np.isfinite(y).all()):
-        msg = "design and observed must be finite"
+    finite = np.isfinite(a).all() and np.isfinite(y).all()
+    if a.ndim != 2 or y.shape != a.shape[:1] or not finite:
+        msg = f"expected finite design (n, p) and observed (n,), got shapes {a.shape}, {y.shape}"
         raise InputError(msg)
     dof = a.shape[0] - a.shape[1]
     if u is None and dof < 1:
@@ -367,13 +348,12 @@ def weighted_least_squares(
     unscaled = parameter_covariance(wa, names=names)
     scale = np.linalg.norm(wa, axis=0)
     values = np.linalg.lstsq(wa / scale, wy, rcond=None)[0] / scale
-    residuals = y - a @ values
     chi2 = float(np.sum((wy - wa @ values) ** 2))
     spread = math.sqrt(chi2 / dof) if u is None else 1.0
     return LeastSquares(
         values=values,
         covariance=unscaled * spread**2,
-        residuals=residuals,
+        residuals=y - a @ values,
         chi2=chi2,
         dof=dof,
         scale=spread,
@@ -394,41 +374,35 @@ def _whiten(a: Floats, y: Floats, u: ArrayLike) -> tuple[Floats, Floats]:
             raise InputError(msg) from error
         both = np.linalg.solve(root, np.column_stack([a, y]))
         return both[:, :-1], both[:, -1]
-    try:
-        weights = np.broadcast_to(weights, y.shape)
-    except ValueError as error:
-        msg = f"u: expected one number or shape {y.shape}, got {weights.shape}"
-        raise InputError(msg) from error
-    if not (weights > 0).all():
-        msg = "u: expected standard uncertainties > 0"
+    if weights.shape not in {(), y.shape} or not (weights > 0).all():
+        msg = f"u: expected one number or shape {y.shape}, all > 0, got shape {weights.shape}"
         raise InputError(msg)
-    return a / weights[:, None], y / weights
+    return a / weights.reshape(-1, 1), y / weights
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class LineFit:
-    """y = intercept + slope·x, with covariance (2, 2) in that order."""
+class LineFit(LeastSquares):
+    """y = intercept + slope·x: `values` and `covariance` in that order."""
 
-    intercept: float
-    slope: float
-    covariance: Floats
-    chi2: float
-    dof: int
+    @property
+    def intercept(self) -> float:
+        """Height of the line at x = 0."""
+        return float(self.values[0])
+
+    @property
+    def slope(self) -> float:
+        """Rise of the line per x."""
+        return float(self.values[1])
 
     @property
     def u_intercept(self) -> float:
         """Standard uncertainty of the intercept."""
-        return math.sqrt(self.covariance[0, 0])
+        return float(self.u[0])
 
     @property
     def u_slope(self) -> float:
         """Standard uncertainty of the slope."""
-        return math.sqrt(self.covariance[1, 1])
-
-    @property
-    def lack_of_fit(self) -> float:
-        """Probability of so large a chi²; small = no straight line, or stated u is wrong."""
-        return chi2_probability(self.chi2, self.dof) if self.dof > 0 else math.nan
+        return float(self.u[1])
 
     def at(self, x: float, u_x: float = 0.0) -> tuple[float, float]:
         """Predict y and its u for an x that had no part in the fit; ISO/TS 28037:2010, 11.2."""
@@ -448,17 +422,6 @@ class LineFit:
         sensitivity = np.array([[-1.0, -x, 1.0]]) / self.slope
         return x, math.sqrt(propagate(sensitivity, cov)[0, 0])
 
-    @classmethod
-    def _of(cls, fit: LeastSquares) -> Self:
-        intercept, slope = fit.values.tolist()
-        return cls(
-            intercept=intercept,
-            slope=slope,
-            covariance=fit.covariance,
-            chi2=fit.chi2,
-            dof=fit.dof,
-        )
-
 
 def fit_line(x: ArrayLike, y: ArrayLike, *, u_y: ArrayLike | None = None) -> LineFit:
     """Fit a straight line to y with uncertainty, x being exact; ISO/TS 28037:2010, 6 and 9.
@@ -467,7 +430,8 @@ def fit_line(x: ArrayLike, y: ArrayLike, *, u_y: ArrayLike | None = None) -> Lin
     """
     at = np.asarray(x, np.float64)
     design = np.column_stack([np.ones_like(at), at])
-    return LineFit._of(weighted_least_squares(design, y, u=u_y, names=("intercept", "slope")))
+    fit = weighted_least_squares(design, y, u=u_y, names=("intercept", "slope"))
+    return LineFit(**{own.name: getattr(fit, own.name) for own in fields(fit)})
 
 
 def fit_line_both(
@@ -477,7 +441,6 @@ def fit_line_both(
     u_x: ArrayLike,
     u_y: ArrayLike,
     r_xy: ArrayLike = 0.0,
-    max_steps: int = 200,
 ) -> LineFit:
     """Fit a straight line to points with uncertainty in x and y.
 
@@ -487,8 +450,6 @@ def fit_line_both(
         Points and their standard uncertainties; u_y > 0.
     r_xy : number or (n,)
         Correlation of a point's x and y.
-    max_steps : int
-        Steps until the slope must have settled.
 
     Raises
     ------
@@ -507,17 +468,17 @@ def fit_line_both(
         msg = "expected two points or more, with u_y > 0 and u_x >= 0"
         raise InputError(msg)
     slope = fit_line(px, py, u_y=uy).slope
-    for _ in range(max_steps):
+    for _ in range(MOST_STEPS):
         variance = uy**2 + slope**2 * ux**2 - 2 * slope * r * ux * uy
         weight = 1 / variance
         mean_x, mean_y = np.average(px, weights=weight), np.average(py, weights=weight)
         dx, dy = px - mean_x, py - mean_y
         beta = weight * (dx * uy**2 + slope * dy * ux**2 - (slope * dx + dy) * r * ux * uy)
         before, slope = slope, float(np.sum(weight * beta * dy) / np.sum(weight * beta * dx))
-        if abs(slope - before) <= 1e-14 * max(abs(slope), 1e-300):
+        if abs(slope - before) <= 1e-13 * max(abs(slope), np.std(py) / np.std(px)):
             break
     else:
-        msg = f"the slope did not settle in {max_steps} steps: last {before:g}, {slope:g}"
+        msg = f"the slope did not settle in {MOST_STEPS} steps: last {before:g}, {slope:g}"
         raise InputError(msg)
     adjusted = mean_x + beta
     mean_adjusted = np.average(adjusted, weights=weight)
@@ -525,10 +486,11 @@ def fit_line_both(
     var_intercept = 1 / np.sum(weight) + mean_adjusted**2 * var_slope
     both = -mean_adjusted * var_slope
     intercept = float(mean_y - slope * mean_x)
+    residuals = py - intercept - slope * px
     return LineFit(
-        intercept=intercept,
-        slope=slope,
+        values=np.array([intercept, slope]),
         covariance=np.array([[var_intercept, both], [both, var_slope]]),
-        chi2=float(np.sum(weight * (py - intercept - slope * px) ** 2)),
+        residuals=residuals,
+        chi2=float(np.sum(weight * residuals**2)),
         dof=px.size - 2,
     )
