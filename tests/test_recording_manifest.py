@@ -1,10 +1,14 @@
 """recording.toml: what is taken, what is refused, and with which words."""
 
+import tomllib
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from geomscan.errors import InputError
 from geomscan.recording.manifest import RecordingManifest, read_manifest
@@ -198,6 +202,27 @@ def test_written_manifest_reads_back(tmp_path: Path) -> None:
     assert manifest.block is not None
     assert manifest.block.u_across_mm == 1.0
     assert manifest.heads[1].sensor_size == (9, 9)
+
+
+values = st.recursive(
+    st.one_of(
+        st.text(),
+        st.integers(-(2**63), 2**63 - 1),
+        st.floats(allow_nan=False),
+        st.booleans(),
+        st.datetimes(timezones=st.just(UTC)),
+    ),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=3), st.dictionaries(st.text(), inner, max_size=3)
+    ),
+    max_leaves=8,
+)
+
+
+@given(st.dictionaries(st.text(), values, max_size=4))
+def test_any_text_and_numbers_survive_toml(data: dict[str, Any]) -> None:
+    """Reference: Python's own TOML reader."""
+    assert tomllib.loads(toml_text(data)) == data
 
 
 def test_what_toml_cannot_hold_is_refused() -> None:

@@ -236,7 +236,9 @@ def test_lines_of_a_map_come_back(tmp_path: Path, container: Callable[[Path, Arr
 class TestCutShort:
     """What is whole is known and reads; what is not is said."""
 
-    @pytest.mark.parametrize("container", [as_pages, as_big_endian_tiff, as_tiles, as_npy])
+    @pytest.mark.parametrize(
+        "container", [as_pages, as_big_endian_tiff, as_tiles, as_hyperstack, as_npy]
+    )
     @pytest.mark.parametrize("share", [0.3, 0.5, 0.77, 0.999])
     def test_whole_pages_read(
         self, tmp_path: Path, container: Callable[[Path, Array], Path], share: float
@@ -275,6 +277,33 @@ class TestCutShort:
         assert payload.fault == f"is cut short: {payload.n_pages} of 60 frames are whole"
         assert np.array_equal(payload.read(0, payload.n_pages), frames[: payload.n_pages])
         payload.close()
+
+    def test_video_of_a_recorder_that_was_killed(self, tmp_path: Path) -> None:
+        """A copy taken while writing: no length in its header, the last frames not there yet."""
+        frames = np.random.default_rng(0).integers(0, 255, (300, 64, 256)).astype(np.uint8)
+        path = tmp_path / "a.mkv"
+        code = cv2.VideoWriter.fourcc(*"FFV1")
+        grey = [cv2.VIDEOWRITER_PROP_IS_COLOR, 0]
+        video = cv2.VideoWriter(str(path), cv2.CAP_FFMPEG, code, 1000.0, (256, 64), grey)
+        for frame in frames:
+            video.write(frame)
+        copy = tmp_path / "copy"
+        copy.write_bytes(path.read_bytes())
+        video.release()
+        payload = open_payload(copy, as_map=False)
+        assert 250 <= payload.n_pages < 300
+        assert np.array_equal(payload.read(0, payload.n_pages), frames[: payload.n_pages])
+        payload.close()
+
+    def test_zarr_chunk_that_is_damaged(self, tmp_path: Path) -> None:
+        """The lines of another chunk still read."""
+        path = as_zarr(tmp_path, stack())
+        (chunk,) = path.glob("c/1/0/0")
+        chunk.write_bytes(chunk.read_bytes()[:40])
+        payload = open_payload(path, as_map=False)
+        with pytest.raises(InputError, match=r"a\.zarr: lines 3 to 4 cannot be decoded"):
+            payload.read(3, 5)
+        assert np.array_equal(payload.read(0, 4), stack()[:4])
 
     def test_zarr_chunks_never_written(self, tmp_path: Path) -> None:
         """They read back as zeros without any error: they must not count."""

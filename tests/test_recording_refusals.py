@@ -96,6 +96,28 @@ def make_four_axes(path: Path) -> Path:
     return path / "o.npy"
 
 
+def make_zarr_group(path: Path) -> Path:
+    zarr = pytest.importorskip("zarr")
+    zarr.open_group(str(path / "g"), mode="w")
+    return path / "g"
+
+
+def make_empty_zarr(path: Path) -> Path:
+    zarr = pytest.importorskip("zarr")
+    zarr.create_array(str(path / "z"), shape=(4, 8, 8), chunks=(1, 8, 8), dtype="u1")
+    return path / "z"
+
+
+def make_bilevel_tiff(path: Path) -> Path:
+    tifffile.imwrite(path / "b.tif", np.zeros((8, 8), bool))
+    return path / "b.tif"
+
+
+def make_complex_tiff(path: Path) -> Path:
+    tifffile.imwrite(path / "c.tif", np.zeros((8, 8), np.complex64))
+    return path / "c.tif"
+
+
 @pytest.mark.parametrize(
     ("make", "words"),
     [
@@ -115,6 +137,10 @@ def make_four_axes(path: Path) -> Path:
         ),
         (lambda p: make_binary(p, b"\x93NUMPY\x01\x00\xff\xff{"), "not a readable .npy file"),
         (lambda p: make_binary(p, b"\x1aE\xdf\xa3" + bytes(99)), "expected lossless FFV1 video"),
+        (make_zarr_group, "not a readable Zarr array"),
+        (make_empty_zarr, "no line was written to it"),
+        (make_bilevel_tiff, "holds 1 bit bool, expected whole bytes a pixel"),
+        (make_complex_tiff, "holds 64 bit complex64"),
         (make_empty_folder, "holds no .png, .tif or .tiff image"),
         (make_objects, "holds object"),
         (make_fortran, "Fortran order"),

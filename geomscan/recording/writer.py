@@ -171,5 +171,7 @@ def _value(value: object) -> str:
         value = value.tolist()
     if isinstance(value, list | tuple):
         return f"[{', '.join(_value(item) for item in value)}]"
+    if isinstance(value, Mapping):
+        return f"{{{', '.join(f'{_key(k)} = {_value(v)}' for k, v in value.items())}}}"
     msg = f"expected text, a number, a time or a list for TOML, got {type(value).__name__}"
     raise InputError(msg)
