@@ -105,13 +105,13 @@ def _hull(x: Floats, y: Floats) -> Floats:
 
 
 def viewpoint(
-    head: HeadModel, sheet: Sheet, *, mirrored: bool
+    head: HeadModel, *, tilt: float, skew: float, mirrored: bool
 ) -> tuple[float, float, float] | None:
     """Where the camera stands, from the image of the sheet alone; None where it can't be told.
 
     A plane's image fixes the viewpoint once pixels are square and the optical axis hits the middle
-    of the sensor (Zhang 2000, IEEE PAMI 22:1330, Eq. 3-4, with one plane). mirrored says that
-    frames were transposed on reading, which mirrors them.
+    of the sensor (Zhang 2000, IEEE PAMI 22:1330, Eq. 3-4, with one plane). tilt and skew are the
+    sheet's tangents; mirrored says that frames were transposed on reading, which mirrors them.
     """
     g = np.linalg.inv(head.homography)
     a = np.array([g[0, 0] * g[0, 1] + g[1, 0] * g[1, 1],
@@ -127,6 +127,4 @@ def viewpoint(
     third = np.cross(m[:, 0], m[:, 1]) * (-1 if mirrored else 1)
     centre = -np.linalg.solve(np.stack([m[:, 0], m[:, 1], third], axis=1), m[:, 2])
     y, z, off_sheet = (float(v) for v in centre)
-    tilt = np.radians(sheet.tilt_deg)
-    skew = np.radians(sheet.skew_deg)
-    return float(off_sheet + z * np.tan(tilt) + y * np.tan(skew)), y, z
+    return float(off_sheet + z * tilt + y * skew), y, z

@@ -19,10 +19,11 @@ from geomscan.commissioning.assemble import (
 from geomscan.commissioning.find_block import FoundBlock, find_block
 from geomscan.commissioning.fit import Fit, fit_model
 from geomscan.commissioning.gather import Noise, gather_pass
-from geomscan.commissioning.model import HOMOGRAPHY_NAMES, Model, PassSetup
-from geomscan.commissioning.observations import Observations
+from geomscan.commissioning.model import HOMOGRAPHY_NAMES, Model, PassSetup, Seat
+from geomscan.commissioning.observations import Kind, Observations
 from geomscan.commissioning.order import ORDERS, OrderChoice, carry_over, choose_order
 from geomscan.commissioning.pass_lines import PassLines, read_pass_lines
+from geomscan.commissioning.shadows import first_fan
 from geomscan.commissioning.start import (
     Match,
     columns_to_right,
@@ -177,11 +178,45 @@ def fit_passes(
     richest = replace(model, n_distortion=ORDERS[-1])
     values = carry_over(model, coarse.values, richest)
     table, noise = _gather(passes, richest, values, fine=True)
-    fit = fit_model(richest, values, table)
+    lit = table.where(table.kind != Kind.SHADOW)
+    fit = fit_model(richest, values, lit)
     order = choose_order(fit)
     model = replace(model, n_distortion=order.n_distortion)
-    fit = fit_model(model, carry_over(richest, fit.values, model), table, excess=fit.excess)
+    fit = fit_model(model, carry_over(richest, fit.values, model), lit, excess=fit.excess)
+    fans = first_fan(model, fit.values, table)
+    model = replace(model, fans=tuple(fans), seat=seat_seen(fit))
+    values = carry_over(fit.model, fit.values, model)
+    for laser, (y, z) in fans.items():
+        values[model.index[f"sheet.{laser}.fan_y_mm"]] = y
+        values[model.index[f"sheet.{laser}.fan_z_mm"]] = z
+    known = np.array([model.lasers[h] in fans for h in range(len(model.heads))])
+    own = table.where((table.kind != Kind.SHADOW) | known[table.head])
+    fit = fit_model(model, values, own, excess=fit.excess)
     return fit, noise, order
+
+
+def seat_seen(fit: Fit) -> Seat:
+    """How the block's seat really varied, from pass to pass, as the prior of the last fit.
+
+    What all passes have in common can't be told from the block's own common height; the scatter
+    can. With few passes it is known poorly: it is widened by what Student's factor for 68 % adds.
+    """
+    model = fit.model
+    n = len(model.passes)
+    if n < 2:
+        return model.seat
+    from scipy.stats import t
+
+    found = {}
+    wider = float(t.ppf(0.84134, n - 1))
+    for what, least in (("seat_mm", 0.001), ("roll_mrad", 0.02), ("pitch_mrad", 0.02)):
+        values = np.array([fit.value(f"pass.{setup.name}.{what}") for setup in model.passes])
+        found[what] = max(least, wider * float(np.std(values, ddof=1)))
+    return Seat(
+        u_height_mm=found["seat_mm"],
+        u_roll_mrad=found["roll_mrad"],
+        u_pitch_mrad=found["pitch_mrad"],
+    )
 
 
 def _gather(
@@ -261,7 +296,13 @@ def _assemble(
     for h, name in enumerate(passes.heads):
         head = head_model(model, values, name)
         mirrored = not passes.lines[h, 0].head.rows_are_height
-        centre = viewpoint(head, sheets[head.laser], mirrored=mirrored)
+        sheet = sheets[head.laser]
+        centre = viewpoint(
+            head,
+            tilt=float(np.tan(np.radians(sheet.tilt_deg))),
+            skew=float(np.tan(np.radians(sheet.skew_deg))),
+            mirrored=mirrored,
+        )
         heads[name] = replace(head, centre_mm=centre)
         regions[name] = covered_region(model, values, fit.observations, h)
         own = [(passes.lines[h, r], passes.found[h, r]) for r in range(len(passes.names))]

@@ -11,6 +11,7 @@ from geomscan.commissioning.find_block import FoundBlock
 from geomscan.commissioning.model import Model
 from geomscan.commissioning.observations import Kind, Observations
 from geomscan.commissioning.pass_lines import PassLines
+from geomscan.commissioning.shadows import shadow_ends
 from geomscan.commissioning.sides import side_edges
 
 __all__ = ["Noise", "gather_pass"]
@@ -77,6 +78,7 @@ def gather_pass(
         [
             *parts,
             side_edges(model, values, lines, along, head=head, run=run, from_frames=from_frames),
+            shadow_ends(model, values, lines, along, head=head, run=run),
             end_crossings(
                 model,
                 lines,

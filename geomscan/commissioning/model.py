@@ -23,9 +23,9 @@ _PASS_NAMES = ("x_mm", "y_mm", "yaw_deg", "seat_mm", "roll_mrad", "pitch_mrad")
 class Seat:
     """Prior of how the block sits on the belt: standard uncertainties of height, roll and pitch."""
 
-    u_height_mm: float = 0.005
-    u_roll_mrad: float = 0.05
-    u_pitch_mrad: float = 0.05
+    u_height_mm: float = 0.02
+    u_roll_mrad: float = 0.3
+    u_pitch_mrad: float = 0.3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -54,7 +54,7 @@ class Model:
     block: ReferenceBlock
     n_distortion: int
     seat: Seat = field(default_factory=Seat)
-    with_fan: bool = False
+    fans: tuple[str, ...] = ()  #: lasers whose fan's start is fitted
 
     @cached_property
     def sheets(self) -> tuple[str, ...]:
@@ -100,7 +100,7 @@ class Model:
             names += [f"sheet.{laser}.tilt_deg", f"sheet.{laser}.skew_deg"]
             if i > 0:
                 names.append(f"sheet.{laser}.offset_mm")
-            if self.with_fan:
+            if laser in self.fans:
                 names += [f"sheet.{laser}.fan_y_mm", f"sheet.{laser}.fan_z_mm"]
         for setup in self.passes:
             names += [f"pass.{setup.name}.{what}" for what in _PASS_NAMES]
@@ -191,7 +191,8 @@ class Model:
         return np.array([-1.0 if p.reversed else 1.0 for p in self.passes])
 
     @cached_property
-    def _sheet_of_head(self) -> npt.NDArray[np.intp]:
+    def sheet_of_head(self) -> npt.NDArray[np.intp]:
+        """Index of the sheet that each head watches."""
         return np.array([self.sheets.index(name) for name in self.lasers], dtype=np.intp)
 
     def plane(
@@ -254,7 +255,7 @@ class Model:
             edge_y, edge_z = self.to_sheet(
                 values, obs.run[shadow], along[shadow], s * profile[f, 0], s * upper
             )
-            sheet = self._sheet_of_head[obs.head[shadow]]
+            sheet = self.sheet_of_head[obs.head[shadow]]
             fan_y = self.column(values, "sheet.{}.fan_y_mm", self.sheets)[sheet]
             fan_z = self.column(values, "sheet.{}.fan_z_mm", self.sheets)[sheet]
             thrown = edge_y + (edge_z - z[shadow]) * (edge_y - fan_y) / (fan_z - edge_z)
@@ -265,7 +266,7 @@ class Model:
         self, values: npt.NDArray[np.number], obs: Observations, y: Floats, z: Floats
     ) -> Floats:
         """Belt x of lit points."""
-        sheet = self._sheet_of_head[obs.head]
+        sheet = self.sheet_of_head[obs.head]
         tilt = self.column(values, "sheet.{}.tilt_deg", self.sheets)[sheet]
         skew = self.column(values, "sheet.{}.skew_deg", self.sheets)[sheet]
         offset = self.column(values, "sheet.{}.offset_mm", self.sheets)[sheet]

@@ -234,6 +234,7 @@ class _Placed:
             obs, _ = gather_pass(
                 model, values, lines, found, head=0, run=0, tolerance_mm=tolerance, from_frames=fine
             )
+            obs = obs.where(obs.kind != Kind.SHADOW)
             values = _place(model, values, obs)
         return _Placed(
             recording=recording.path.name, head=name, calibration=calibration, block=block,
