@@ -140,7 +140,7 @@ def test_pedestal_makes_dark_pixels_read_zero_and_bright_ones_clip() -> None:
 
 
 def test_speckle_formula() -> None:
-    """Reference: Dorsch, Häusler & Herrmann 1994; 660 nm, 5.5 µm, f/4, image at 1.1 focal lengths."""
+    """Reference: Dorsch, Häusler & Herrmann 1994; 660 nm, 5.5 µm, f/4, m = 0.1."""
     head = HeadScene(
         name="a", pixel_um=5.5, f_number=4.0, focal_mm=16, distance_mm=176, speckle_contrast=1.0
     )
@@ -170,7 +170,7 @@ def test_light_below_the_surface_moves_the_centre_of_light() -> None:
         piece = Piece(**common, below_share=0.4, below_mm=1.5, below=kind)
         deep = plain.model_copy(update={"pieces": (piece,)})
         moved = (centroid(frames(deep)[15]) - centroid(frames(plain)[15]))[150:170]
-        # 16 mm lens, 11 µm pixels, 38°, 20 mm above the belt: rows a millimetre, by similar triangles
+        # 16 mm lens, 11 µm pixels, 38°, 20 mm up: rows a millimetre, by similar triangles
         c, s = math.cos(math.radians(38)), math.sin(math.radians(38))
         per_mm = 16 / 0.011 * s * 1000 / (1000 - 20 * c) ** 2
         assert moved == pytest.approx(0.6 * per_mm, rel=0.005)

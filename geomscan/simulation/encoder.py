@@ -44,7 +44,7 @@ def belt_travel(scene: Scene) -> BeltTravel:
     wanted_mm = np.cumsum(step)
     count = encoder.start + np.rint(wanted_mm / encoder.mm_per_count).astype(np.int64)
     # x = 0 is the place of the first line, so the belt's travel counts from there
-    travel = (count - count[0]) * encoder.mm_per_count
+    travel = (count - count[0]) * encoder.mm_per_count * (1 - encoder.slip_percent / 100)
     if encoder.jitter_mm:
         travel = travel + encoder.jitter_mm * rng.standard_normal(scene.n_lines)
     wrapped = count % (1 << encoder.wrap_bits) if encoder.wrap_bits else count

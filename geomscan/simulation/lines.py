@@ -11,7 +11,8 @@ from numba import njit
 
 from geomscan.simulation.camera import Camera
 from geomscan.simulation.chance import State, gamma, normal, start
-from geomscan.simulation.placed import Looks, Surface
+from geomscan.simulation.looks import Looks
+from geomscan.simulation.placed import Surface
 from geomscan.simulation.scene import Scene
 from geomscan.simulation.sensor import (
     Sensor,
@@ -34,6 +35,7 @@ Ints = npt.NDArray[np.int64]
 Frame = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
 BLOCK_LINES = 16
+MEANT_EXPOSURE_US = 500.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -53,7 +55,18 @@ class SimulatedLines:
 def _gain(stage: Stage, setup: HeadSetup) -> Floats:
     """Light of every line against the first: the laser's drift and the stated power."""
     drift = stage.scene.lasers[setup.head.laser].power_drift
-    return np.linspace(1.0, 1.0 + drift, stage.scene.n_lines)
+    exposed = (stage.scene.exposure_us or MEANT_EXPOSURE_US) / MEANT_EXPOSURE_US
+    return exposed * np.linspace(1.0, 1.0 + drift, stage.scene.n_lines)
+
+
+def _window(setup: HeadSetup) -> Floats:
+    """Share of the light that the window lets through, column by column."""
+    columns = np.arange(setup.n_across)
+    through = np.ones(setup.n_across)
+    for dirt in setup.head.dirt:
+        near = np.maximum(1 - np.abs(columns - dirt.column) / dirt.half_width_px, 0.0)
+        through *= 1 - dirt.loss * near**2 * (3 - 2 * near)
+    return through
 
 
 def _seeds(scene: Scene, head: int) -> Ints:
@@ -109,6 +122,7 @@ def _draw_frames(
     sensor: Sensor,
     coarse: tuple[float, float, float],
     may_be_hidden: npt.NDArray[np.bool_],
+    window: Floats,
     ghosts: Floats,
     numbers: Ints,
     height0: float,
@@ -122,6 +136,7 @@ def _draw_frames(
         chance = start(seeds[k])
         image = np.zeros(frames.shape[1:], np.float32)
         move, bright = speckle_of(sensor, frames.shape[2], chance)
+        bright *= window
         add_light(image, stretch, height0, gain[k], sensor.psf_px, move, bright)
         if sensor.second_peak_share > 0 and len(stretch) > 0:
             add_second_peaks(image, sensor.second_peak_share, stretch[len(stretch) // 2, 5], chance)
@@ -175,7 +190,7 @@ def frames_of(stage: Stage, head: int, *, n_threads: int = 2) -> Iterator[Frame]
         The region of interest; transposed for a camera turned by 90°.
     """
     setup = stage.heads[head]
-    gain, seeds = _gain(stage, setup), _seeds(stage.scene, head)
+    gain, seeds, window = _gain(stage, setup), _seeds(stage.scene, head), _window(setup)
     lines = np.flatnonzero(~stage.travel.dropped)
     ghosts = np.array(
         [(*g.columns, *g.lines, g.offset_px, g.strength) for g in setup.head.ghosts],
@@ -199,6 +214,7 @@ def frames_of(stage: Stage, head: int, *, n_threads: int = 2) -> Iterator[Frame]
             setup.sensor,
             setup.coarse,
             setup.may_be_hidden,
+            window,
             ghosts,
             here,
             float(setup.height0),
@@ -258,7 +274,7 @@ def simulate_lines(
     centre of gravity of the line.
     """
     setup = stage.heads[head]
-    gain, seeds = _gain(stage, setup), _seeds(stage.scene, head)
+    gain, seeds, window = _gain(stage, setup), _seeds(stage.scene, head), _window(setup)
     lines = np.flatnonzero(~stage.travel.dropped)
     row, light, width = (np.empty((len(lines), setup.n_across), dtype=np.float32) for _ in range(3))
     scatter, contrast = 0.0, 0.0
@@ -292,4 +308,6 @@ def simulate_lines(
 
     with ThreadPoolExecutor(n_threads) as pool:
         list(pool.map(block, range(0, len(lines), BLOCK_LINES)))
+    if stage.scene.payload != "height":
+        light *= window.astype(np.float32)
     return SimulatedLines(name=setup.name, row_px=row, reflectance=light, width_px=width)

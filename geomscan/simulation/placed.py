@@ -9,16 +9,14 @@ import numpy.typing as npt
 
 from geomscan.errors import InputError
 from geomscan.recording.block import read_block
-from geomscan.simulation.scene import BlockScene, FatPatch, Piece, Scene
+from geomscan.simulation.cutting import cut_mesh
+from geomscan.simulation.scene import BlockScene, Piece, Scene
 from geomscan.simulation.solids import Mesh, extruded, mesh_of
 
-__all__ = ["Looks", "PlacedSolid", "Surface", "looks_of", "place", "surface_of"]
+__all__ = ["PlacedSolid", "Surface", "place", "surface_of"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-
-#: shade of what has no grain, no light below the surface and no wet spots
-PLAIN = (0.0, 0.0, 1.0, 0.0, 0.0, 1.0, 1.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -45,20 +43,6 @@ class Surface(NamedTuple):
     edge_triangle: Ints
 
 
-class Looks(NamedTuple):
-    """What each solid sends back, one row a solid; row 0 is the belt.
-
-    `place`: x, y, cos, sin of its plan coordinates; `shade`: reflectance, grain, below share, below
-    depth, below kind (0 tail, 1 lobe), glints per mm², glint radius, glint strength; `fat`: x, y,
-    a, b, cos, sin, lobes, lobe depth, brightness; `fat_first`: where each solid's patches begin.
-    """
-
-    place: Floats
-    shade: Floats
-    fat: Floats
-    fat_first: Ints
-
-
 def place(scene: Scene, *, folder: Path | None = None) -> list[PlacedSolid]:
     """Lay every piece and block of a scene on the belt, in the order of the file.
 
@@ -71,11 +55,14 @@ def place(scene: Scene, *, folder: Path | None = None) -> list[PlacedSolid]:
     solids = []
     for number, piece in enumerate(scene.pieces, start=1):
         mesh = mesh_of(piece.solid, facet_mm=scene.facet_mm, folder=where)
+        mesh = _moved(mesh, (0.0, 0.0), piece.yaw_deg)
+        for cut in piece.cuts:
+            mesh = cut_mesh(mesh, cut)
         solids.append(
             PlacedSolid(
                 name=piece.solid.shape,
                 number=number,
-                mesh=_moved(mesh, piece.at_mm, piece.yaw_deg),
+                mesh=_moved(mesh, piece.at_mm, 0.0),
                 origin_mm=piece.at_mm,
                 yaw_deg=piece.yaw_deg,
                 piece=piece,
@@ -172,54 +159,4 @@ def surface_of(solids: list[PlacedSolid]) -> Surface:
     edge_triangle[pairs, 1] = by_edge[start[:-1][pairs] + 1] // 3
     return Surface(
         vertex, triangle.astype(np.int64), normal, number, edge.reshape(-1, 3), edge_triangle
-    )
-
-
-def looks_of(scene: Scene, solids: list[PlacedSolid]) -> Looks:
-    """Gather reflectance, tissue patches, scattering and glints of belt and solids."""
-    place_rows: list[tuple[float, ...]] = [(0.0, 0.0, 1.0, 0.0)]
-    shade_rows: list[tuple[float, ...]] = [(scene.belt.reflectance, *PLAIN)]
-    patches: list[FatPatch] = []
-    fat_first = [0, 0]
-    for solid in solids:
-        turn = np.deg2rad(solid.yaw_deg)
-        place_rows.append((*solid.origin_mm, float(np.cos(turn)), float(np.sin(turn))))
-        if solid.piece is not None:
-            piece = solid.piece
-            shade_rows.append(
-                (
-                    piece.reflectance,
-                    piece.grain,
-                    piece.below_share,
-                    piece.below_mm,
-                    float(piece.below == "lobe"),
-                    piece.glint_per_cm2 / 100,
-                    piece.glint_mm,
-                    piece.glint_strength,
-                )
-            )
-            patches.extend(piece.fat)
-        elif solid.block is not None:
-            shade_rows.append((solid.block.reflectance, *PLAIN))
-        fat_first.append(len(patches))
-    fat = np.array(
-        [
-            (
-                *patch.at_mm,
-                *patch.half_axes_mm,
-                np.cos(np.deg2rad(patch.turn_deg)),
-                np.sin(np.deg2rad(patch.turn_deg)),
-                patch.lobes,
-                patch.lobe_depth,
-                patch.brightness,
-            )
-            for patch in patches
-        ],
-        dtype=np.float64,
-    ).reshape(-1, 9)
-    return Looks(
-        np.array(place_rows, dtype=np.float64),
-        np.array(shade_rows, dtype=np.float64),
-        fat,
-        np.array(fat_first, dtype=np.int64),
     )

@@ -105,6 +105,8 @@ def _line_columns(stage: Stage) -> dict[str, Any]:
         "encoder": travel.encoder,
         "time_s": travel.time_s,
     }
+    if stage.scene.exposure_us is not None:
+        columns["exposure_us"] = np.full(stage.scene.n_lines, stage.scene.exposure_us)
     if stage.scene.tell_power:
         laser = next(iter(stage.scene.lasers.values()))
         drift = np.linspace(0.0, laser.power_drift, stage.scene.n_lines)
@@ -119,6 +121,7 @@ def _manifest(stage: Stage) -> dict[str, Any]:
     nominal = scene.encoder.nominal_mm_per_count
     manifest: dict[str, Any] = {
         "product": scene.product,
+        "recorded": scene.recorded,
         "temperature_c": scene.temperature_c,
         "belt": {
             "nominal_mm_per_count": scene.encoder.mm_per_count if nominal is None else nominal,

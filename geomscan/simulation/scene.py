@@ -6,6 +6,7 @@ x, the sheet is at x = 0 in the first line), y across, z up from the bare belt.
 """
 
 import math
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -17,6 +18,8 @@ from geomscan.simulation.shapes import Shape
 __all__ = [
     "BeltScene",
     "BlockScene",
+    "Cut",
+    "Dirt",
     "EncoderScene",
     "FatPatch",
     "Ghost",
@@ -64,6 +67,7 @@ class EncoderScene(FileModel):
     nominal_mm_per_count: float | None = None
     start: int = 100_000
     wrap_bits: Literal[16, 24, 32] | None = None
+    slip_percent: Annotated[float, Field(gt=-50, lt=50)] = 0.0  # belt falls behind the counts
     jitter_mm: NotNegative = 0.0  # scatter of the belt's place at a count, standard deviation
     line_rate_hz: Positive = 800.0
     dropped: tuple[int, ...] = ()
@@ -96,6 +100,14 @@ class Ghost(FileModel):
     lines: tuple[int, int]
     offset_px: float
     strength: Positive = 1.0
+
+
+class Dirt(FileModel):
+    """A smear on the camera's window: columns that lose light, fading out over its half width."""
+
+    column: float
+    half_width_px: Positive
+    loss: Share
 
 
 class HeadScene(FileModel):
@@ -133,6 +145,7 @@ class HeadScene(FileModel):
     speckle_brightness: NotNegative | None = None  # default: contrast averaged over a pixel
     second_peak_share: Share = 0.0  # columns with a second peak, 0.6 to 1.6 of the line
     ghosts: tuple[Ghost, ...] = ()
+    dirt: tuple[Dirt, ...] = ()
     tell_noise: bool = True  # the manifest states gain, read noise and optics
 
 
@@ -145,6 +158,21 @@ class FatPatch(FileModel):
     lobes: Annotated[int, Field(ge=0, le=12)] = 0
     lobe_depth: Annotated[float, Field(ge=0, le=0.5)] = 0.0
     brightness: Positive = 1.8  # its reflectance over the lean's
+    below_share: Share | None = None  # default: as the piece's lean
+    below_mm: NotNegative | None = None
+
+
+class Cut(FileModel):
+    """A blade's cut through a piece, before it is laid at its place: keep one side of it.
+
+    The plane is x - z·tan(angle) - y·tan(plan angle) = at_mm, in the belt's axes about the piece's
+    own origin.
+    """
+
+    at_mm: float
+    angle_deg: Annotated[float, Field(gt=-60, lt=60)] = 0.0
+    plan_angle_deg: Annotated[float, Field(gt=-60, lt=60)] = 0.0
+    keep: Literal["before", "after"]  # smaller or larger x
 
 
 class Piece(FileModel):
@@ -153,6 +181,7 @@ class Piece(FileModel):
     solid: Shape = Field(discriminator="shape")
     at_mm: Pair
     yaw_deg: float = 0.0
+    cuts: tuple[Cut, ...] = ()
     reflectance: NotNegative = 0.3
     grain: Share = 0.0  # slow change of reflectance over the surface
     fat: tuple[FatPatch, ...] = ()
@@ -187,10 +216,12 @@ class Scene(FileModel):
 
     seed: Annotated[int, Field(ge=0)] = 1
     product: str = "simulated"
+    recorded: datetime | None = None
     temperature_c: float | None = None
     n_lines: Annotated[int, Field(ge=1)]
     pitch_mm: Positive = 0.6
     payload: Literal["frames", "range", "height"] = "frames"
+    exposure_us: Positive | None = None  # told in the line table; brightness is meant at 500 µs
     tell_power: bool = False  # the line table states the laser power
     row_noise_px: NotNegative = 0.02  # range payload: scatter of the row beside that of speckle
     height_noise_mm: NotNegative = 0.02  # height payload: scatter of a height

@@ -12,7 +12,8 @@ from numba import njit
 from geomscan.errors import InputError
 from geomscan.simulation.camera import Camera, camera_of, project_points
 from geomscan.simulation.encoder import BeltTravel, belt_travel
-from geomscan.simulation.placed import Looks, PlacedSolid, Surface, looks_of, place, surface_of
+from geomscan.simulation.looks import Looks, looks_of
+from geomscan.simulation.placed import PlacedSolid, Surface, place, surface_of
 from geomscan.simulation.scene import HeadScene, Scene
 from geomscan.simulation.sensor import Sensor
 from geomscan.simulation.sheet import Buckets, Fan, buckets_of
@@ -186,9 +187,6 @@ def _head_setup(scene: Scene, head: HeadScene, surface: Surface, cells: Cells) -
         layout,
         -half_width,
         scene.height_grid_mm,
-        scene.belt.texture,
-        scene.belt.texture_period_mm,
-        scene.seed,
     )
     sensor = Sensor(
         head.electrons_per_grey,

@@ -8,10 +8,10 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from geomscan.simulation.placed import Looks, PlacedSolid
+from geomscan.simulation.looks import Looks, patch_at
+from geomscan.simulation.placed import PlacedSolid
 from geomscan.simulation.solids import Mesh, closed_form_mm3, volume_mm3
 from geomscan.simulation.stage import Stage
-from geomscan.simulation.view import Optics, shade_at
 
 __all__ = ["ANGLES_DEG", "PieceTruth", "running_volume_mm3", "scene_truth", "truth_document"]
 
@@ -106,7 +106,7 @@ def _clipped(g: Floats, area_x: Floats, s: Floats) -> Floats:
 
 @njit(nogil=True, cache=True)
 def _plan(
-    vertex: Floats, triangle: Ints, looks: Looks, optics: Optics, solid: int
+    vertex: Floats, triangle: Ints, looks: Looks, solid: int
 ) -> tuple[float, float, float, float]:
     """Plan area, its first moments and the fat area, over all triangles that look up."""
     area, moment_x, moment_y, fat_area = 0.0, 0.0, 0.0, 0.0
@@ -129,18 +129,16 @@ def _plan(
                     v = (j + (1 + flip) / 3) / divide
                     x = a[0] + u * (b[0] - a[0]) + v * (c[0] - a[0])
                     y = a[1] + u * (b[1] - a[1]) + v * (c[1] - a[1])
-                    if shade_at(looks, optics, solid, x, y)[1]:
+                    if patch_at(looks, solid, x, y) >= 0:
                         hits += 1
         fat_area += one * hits / divide**2
     return area, moment_x, moment_y, fat_area
 
 
-def _piece_truth(solid: PlacedSolid, index: int, looks: Looks, optics: Optics) -> PieceTruth:
+def _piece_truth(solid: PlacedSolid, index: int, looks: Looks) -> PieceTruth:
     mesh = solid.mesh
     low, high = mesh.vertices_mm.min(axis=0), mesh.vertices_mm.max(axis=0)
-    area, moment_x, moment_y, fat = _plan(
-        mesh.vertices_mm, mesh.triangles, looks, optics, index + 1
-    )
+    area, moment_x, moment_y, fat = _plan(mesh.vertices_mm, mesh.triangles, looks, index + 1)
     return PieceTruth(
         solid=index,
         name=solid.name,
@@ -159,9 +157,8 @@ def _piece_truth(solid: PlacedSolid, index: int, looks: Looks, optics: Optics) -
 
 def scene_truth(stage: Stage) -> list[PieceTruth]:
     """Truth of every piece (blocks apart), in the order of their numbers: by leading edge."""
-    optics = stage.heads[0].optics
     pieces = [
-        _piece_truth(solid, index, stage.looks, optics)
+        _piece_truth(solid, index, stage.looks)
         for index, solid in enumerate(stage.solids)
         if solid.piece is not None
     ]

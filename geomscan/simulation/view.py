@@ -7,11 +7,12 @@ import numpy.typing as npt
 from numba import njit
 
 from geomscan.simulation.camera import Camera, project
-from geomscan.simulation.placed import Looks, Surface
+from geomscan.simulation.looks import Looks, shade_at
+from geomscan.simulation.placed import Surface
 from geomscan.simulation.sheet import BELT, NOTHING, Fan, Pose
 from geomscan.simulation.sight import Cells, is_seen
 
-__all__ = ["IMAGE", "N_STRETCH", "ON_BELT", "TURNED", "Optics", "seen_stretches", "shade_at"]
+__all__ = ["IMAGE", "N_STRETCH", "ON_BELT", "TURNED", "Optics", "seen_stretches"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -37,62 +38,6 @@ class Optics(NamedTuple):
     layout: int  # what across and height mean: IMAGE, TURNED or BELT
     across0_mm: float
     across_step_mm: float
-    texture: float
-    texture_mm: float
-    seed: int
-
-
-@njit(nogil=True, cache=True)
-def _hash01(a: int, b: int, c: int) -> float:
-    """Return a number in [0, 1) that always belongs to these three: a place keeps its glint."""
-    h = np.uint64(a) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(b) * np.uint64(0xC2B2AE3D27D4EB4F)
-    h += np.uint64(c) * np.uint64(0x165667B19E3779F9)
-    h ^= h >> np.uint64(29)
-    h *= np.uint64(0xBF58476D1CE4E5B9)
-    h ^= h >> np.uint64(32)
-    h *= np.uint64(0x94D049BB133111EB)
-    h ^= h >> np.uint64(29)
-    return float(h >> np.uint64(11)) / 9007199254740992.0
-
-
-@njit(nogil=True, cache=True)
-def shade_at(looks: Looks, optics: Optics, solid: int, x: float, y: float) -> tuple[float, bool]:
-    """Reflectance at a place of the belt (solid 0) or of a solid, and whether it is a fat patch."""
-    place, shade = looks.place[solid], looks.shade[solid]
-    dx, dy = x - place[0], y - place[1]
-    u, v = place[2] * dx + place[3] * dy, place[2] * dy - place[3] * dx
-    reflectance = shade[0]
-    if solid == 0:
-        if optics.texture > 0:
-            wave = np.sin(2 * np.pi * x / optics.texture_mm) * np.sin(
-                2 * np.pi * y / optics.texture_mm
-            )
-            reflectance *= 1 + optics.texture * wave
-        return reflectance, False
-    if shade[1] > 0:
-        phase = 6.2832 * _hash01(solid, 1, 0)
-        slow = np.sin(u / 7.1 + phase) * np.cos(v / 5.3 - phase) + 0.5 * np.sin(u / 2.9 - v / 3.7)
-        reflectance *= 1 + shade[1] * slow / 1.5
-    fat = False
-    for k in range(looks.fat_first[solid], looks.fat_first[solid + 1]):
-        f = looks.fat[k]
-        px, py = u - f[0], v - f[1]
-        a, b = (f[4] * px + f[5] * py) / f[2], (f[4] * py - f[5] * px) / f[3]
-        reach = 1 + f[7] * np.cos(f[6] * np.arctan2(b, a)) if f[6] > 0 else 1.0
-        if a * a + b * b <= reach * reach:
-            reflectance *= f[8]
-            fat = True
-            break
-    if shade[5] > 0:
-        # one wet spot per square of its area's inverse density, somewhere in it
-        pitch = 1 / np.sqrt(shade[5])
-        i, j = int(np.floor(u / pitch)), int(np.floor(v / pitch))
-        key = solid * 7919 + optics.seed
-        gu = (i + _hash01(key, i, 2 * j)) * pitch
-        gv = (j + _hash01(key, i, 2 * j + 1)) * pitch
-        if (u - gu) ** 2 + (v - gv) ** 2 < shade[6] ** 2:
-            reflectance *= shade[7]
-    return reflectance, fat
 
 
 @njit(nogil=True, cache=True)
@@ -149,7 +94,7 @@ def seen_stretches(
         a, h = _image(camera, optics, local_x, y, world_z)
         across[k], height[k] = a, h
         seen[k] = not hidden
-        reflectance, _ = shade_at(looks, optics, solid, x, y)
+        reflectance, below_share, below_mm = shade_at(looks, solid, x, y)
         radius2 = 0.0
         if optics.vignetting > 0:
             column, row = project(camera, local_x, y, world_z)
@@ -163,10 +108,9 @@ def seen_stretches(
         step = 0.05 / max(1 - rise * fan.tilt, 0.3)
         _, h2 = _image(camera, optics, local_x + step, y, world_z + step * rise)
         width[k] = np.sqrt(optics.psf_px**2 + ((h2 - h) / 0.05 * optics.thickness_mm) ** 2)
-        if looks.shade[solid, 2] > 0:
-            depth = looks.shade[solid, 3]
-            _, h3 = _image(camera, optics, local_x - depth * fan.tilt, y, world_z - depth)
-            below[k], shift[k], kind[k] = looks.shade[solid, 2], h3 - h, looks.shade[solid, 4]
+        if below_share > 0:
+            _, h3 = _image(camera, optics, local_x - below_mm * fan.tilt, y, world_z - below_mm)
+            below[k], shift[k], kind[k] = below_share, h3 - h, looks.shade[solid, 4]
 
     stretch = np.empty((n, N_STRETCH))
     used = 0
