@@ -140,8 +140,8 @@ def gather_cells(mass_map: MassMap) -> Cells:
         used=(cover > 0) & np.isfinite(thickness),
         row_low_mm=low,
         row_width_mm=width,
-        row_total=row_sums[:, :3],
-        row_weight=row_sums[:, 3:],
+        row_total=row_sums[:, :3].copy(),
+        row_weight=row_sums[:, 3:].copy(),
         first_y_mm=piece.y_first_mm,
         cell_mm=piece.cell_mm,
         row_height_mm=row_height,
@@ -184,8 +184,13 @@ def gather_blocks(mass_map: MassMap, cells: Cells) -> ErrorBlocks:
 
     def columns(kinds: list[tuple[Floats, int]]) -> Columns:
         total = np.zeros((len(kinds), *shape))
+        added: dict[tuple[int, int], int] = {}  # an array that several terms share is added up once
         for number, (values, power) in enumerate(kinds):
-            kernels.add_blocks(np.ascontiguousarray(values), side, power, total[number])
+            first = added.setdefault((id(values), power), number)
+            if first < number:
+                total[number] = total[first]
+            else:
+                kernels.add_blocks(np.ascontiguousarray(values), side, power, total[number])
         weight = total / height
         return Columns(
             height_mm=height,

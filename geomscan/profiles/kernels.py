@@ -111,48 +111,46 @@ def spread_tops(
     row_low: Floats,
     row_width: Floats,
     slope: float,
-    scale: float,
     first_mm: float,
     step_mm: float,
     bins: Floats,
 ) -> None:
     """Do the same as `spread` for the tops of all cells, quicker: no box may be wider than a bin.
 
-    bins, shape (n_bins + 1, 3, 2): sum and moment of each of the three kinds; added to.
+    From its far end on, a box acts as if all of it sat in its middle; before its near end not at
+    all. So the middles are kept, with their distance from the bin's lower end, and for the one knot
+    that can lie inside a box what the second integral there has beyond that of the middle alone.
+
+    bins, shape (n_bins + 2, 3, 3): for each kind the sum, the sum times distance in steps, and that
+    correction for the knot at the bin's lower end, in steps; added to.
     """
     flat = bins.ravel()
-    n_flat = flat.size
     for i in range(height.shape[0]):
         if row_span[i, 0] < 0:
             continue
-        r = row_width[i] / step_mm
-        per = scale / r
-        base = (row_low[i] - first_mm) / step_mm
+        half = 0.5 * row_width[i] / step_mm
+        per = 0.25 / half
+        base = (row_low[i] - first_mm) / step_mm + half
         lean = slope / step_mm
         for j in range(row_span[i, 0], row_span[i, 1] + 1):
-            u = max(base - height[i, j] * lean, 0.0)
-            k = int(u)
-            a = u - k
-            b = min(1.0 - a, r)  # the part in bin k; the rest lies in the next one
-            rest = r - b
-            share = b * per
-            moment = share * (1.0 - a - 0.5 * b) * step_mm
-            next_share = rest * per
-            next_moment = next_share * (1.0 - 0.5 * rest) * step_mm
-            at = min(k * 6, n_flat - 12)
+            middle = base - height[i, j] * lean
+            k = int(middle)
+            a = middle - k
+            beyond = a > 0.5  # the next knot is the nearer one
+            inside = max(half - (1.0 - a if beyond else a), 0.0)
+            extra = inside * inside * per
+            at = k * 9
+            knot = at + 11 if beyond else at + 2
             v, m, f = weight[0, i, j], weight[1, i, j], weight[2, i, j]
-            flat[at] += v * share
-            flat[at + 1] += v * moment
-            flat[at + 2] += m * share
-            flat[at + 3] += m * moment
-            flat[at + 4] += f * share
-            flat[at + 5] += f * moment
-            flat[at + 6] += v * next_share
-            flat[at + 7] += v * next_moment
-            flat[at + 8] += m * next_share
-            flat[at + 9] += m * next_moment
-            flat[at + 10] += f * next_share
-            flat[at + 11] += f * next_moment
+            flat[at] += v
+            flat[at + 1] += v * a
+            flat[at + 3] += m
+            flat[at + 4] += m * a
+            flat[at + 6] += f
+            flat[at + 7] += f * a
+            flat[knot] += v * extra
+            flat[knot + 3] += m * extra
+            flat[knot + 6] += f * extra
 
 
 @njit(nogil=True, cache=True)

@@ -258,8 +258,12 @@ def _slanted(columns: Columns, blade: _Blade) -> Floats:
     """
     scale = 1.0 / blade.slope
     step = blade.step_mm
+    feet, feet_moment = _spread(
+        columns.row_low_mm, columns.row_width_mm, columns.row_weight, blade, -scale
+    )
+    extra: Floats | float = 0.0
     if isinstance(columns, Cells) and float(columns.row_width_mm.max()) <= step:
-        bins = np.zeros((blade.n_bins + 1, 3, 2))
+        bins = np.zeros((blade.n_bins + 2, 3, 3))
         kernels.spread_tops(
             columns.height_mm,
             columns.weight,
@@ -267,19 +271,19 @@ def _slanted(columns: Columns, blade: _Blade) -> Floats:
             columns.row_low_mm,
             columns.row_width_mm,
             blade.slope,
-            scale,
             blade.first_mm,
             step,
             bins,
         )
-        bins[-2] += bins[-1]  # the far end of the last bin is the end of the piece
-        rise, moment = bins[:-1, :, 0], bins[:-1, :, 1]
+        bins *= scale
+        rise = bins[:-2, :, 0]
+        moment = step * (rise - bins[:-2, :, 1])
+        extra = step * np.diff(bins[:-1, :, 2], axis=0)
     else:
         top = columns.low_mm - columns.heights_mm * blade.slope
         rise, moment = _spread(top, columns.width_mm, columns.weights, blade, scale)
-    feet = _spread(columns.row_low_mm, columns.row_width_mm, columns.row_weight, blade, -scale)
-    rise = rise + feet[0]
-    return np.asarray(step * (np.cumsum(rise, axis=0) - rise) + moment + feet[1])
+    rise = rise + feet
+    return np.asarray(step * (np.cumsum(rise, axis=0) - rise) + moment + feet_moment + extra)
 
 
 def _slice(
