@@ -1,7 +1,7 @@
 """Densities from composition against published tables and an independent library."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geomscan.errors import InputError
@@ -142,6 +142,7 @@ def test_refuses_below_the_initial_freezing_point() -> None:
         mixture_density(find_cut("23360"), -1.8)
 
 
+@settings(deadline=None)  # the first call compiles or imports
 @given(
     uptake=st.floats(0, 0.5),
     porosity=st.floats(0, 0.2),

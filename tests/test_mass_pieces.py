@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geomscan.errors import InputError
@@ -163,6 +163,7 @@ def test_budget_adds_up_to_the_monte_carlo_scatter() -> None:
     assert np.hypot(whole.u_common_g, whole.u_independent_g) == pytest.approx(whole.u_mass_g)
 
 
+@settings(deadline=None)  # the first call compiles or imports
 @given(cut=st.floats(0, 1), split=st.integers(0, 89))
 def test_parts_add_up_to_the_whole(cut: float, split: int) -> None:
     """Invariant: mass, volume, fat and each common term of two parts add up to the piece's."""

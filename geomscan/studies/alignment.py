@@ -15,8 +15,11 @@ Floats = npt.NDArray[np.float64]
 SLIP = 0.002
 
 #: Gain in chi² from which two labels are called swapped: for pieces that were not swapped the
-#: chance is below 1e-4 a pair, and only a few pairs of a study are near enough to each other.
-SWAP_GAIN = 14.0
+#: chance is some 1e-5 a pair (half of chi² apart by √18 standard deviations).
+SWAP_GAIN = 18.0
+
+#: A weight more than 3.5 u off a piece does not fit it; chance 5e-4 for one that does.
+WORST_FIT = 3.5**2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -135,8 +138,9 @@ def _trace_back(move: npt.NDArray[np.int8], n: int, m: int, *, gain: float) -> A
 def find_swaps(predicted_g: Floats, u_g: Floats, weight_g: Floats) -> list[tuple[list[int], float]]:
     """Find rows whose weights fit each other's pieces better than their own.
 
-    Rows that fit badly are re-paired as a whole so that chi² is least, and each cycle of that
-    re-pairing is kept if it lowers chi² enough.
+    Pairs come first, best first. Rows that then still fit badly, three or more, are re-paired as a
+    whole, which finds labels that went round in a ring. Rows that fit well take no part in rings: a
+    piece that weighs about the same must not be drawn in.
 
     Parameters
     ----------
@@ -146,35 +150,47 @@ def find_swaps(predicted_g: Floats, u_g: Floats, weight_g: Floats) -> list[tuple
     Returns
     -------
     list of (rows, gain)
-        Each cycle of rows, in order: the weight of each belongs to the next one's piece; and by how
+        Each ring of rows, in order: the weight of each belongs to the next one's piece; and by how
         much chi² falls.
     """
+    crossed = np.minimum(((weight_g[None, :] - predicted_g[:, None]) / u_g[:, None]) ** 2, 1e4)
+    own = np.diag(crossed)
+    gain = own[:, None] + own[None, :] - crossed - crossed.T
+    swaps: list[tuple[list[int], float]] = []
+    free = np.ones(own.size, dtype=bool)
+    for flat in np.argsort(-gain, axis=None, kind="stable"):
+        first, second = divmod(int(flat), own.size)
+        if gain[first, second] < SWAP_GAIN:
+            break
+        # a weight that fits neither piece is no swapped label, however far off its own it is
+        fits = max(crossed[first, second], crossed[second, first]) < WORST_FIT
+        if free[first] and free[second] and fits:
+            free[[first, second]] = False
+            swaps.append(([first, second], float(gain[first, second])))
+    return swaps + _rings(crossed, np.flatnonzero(free & (own > WORST_FIT)))
+
+
+def _rings(crossed: Floats, bad: npt.NDArray[np.int64]) -> list[tuple[list[int], float]]:
+    if bad.size < 3:
+        return []
     from scipy.optimize import linear_sum_assignment
 
-    rest = (weight_g - predicted_g) / u_g
-    doubtful = np.flatnonzero(np.abs(rest) > 1.0)
-    if doubtful.size < 2:
-        return []
-    crossed = (weight_g[None, doubtful] - predicted_g[doubtful, None]) / u_g[doubtful, None]
-    chi2 = np.minimum(crossed**2, 400.0)
-    # a row stays with its own piece unless leaving it pays for the story
-    chi2 += (SWAP_GAIN / 2) * (1 - np.eye(doubtful.size))
-    pieces, rows = linear_sum_assignment(chi2)
+    pieces, rows = linear_sum_assignment(np.minimum(crossed[np.ix_(bad, bad)], 4 * WORST_FIT))
     target = dict(zip(rows.tolist(), pieces.tolist(), strict=True))
-    swaps = []
+    rings = []
     seen: set[int] = set()
     for start in target:
-        cycle = [start]
-        while target[cycle[-1]] != start:
-            cycle.append(target[cycle[-1]])
-        if start in seen or len(cycle) == 1:
+        ring = [start]
+        while target[ring[-1]] != start:
+            ring.append(target[ring[-1]])
+        if start in seen:
             continue
-        seen.update(cycle)
-        before = sum(float(rest[doubtful[row]] ** 2) for row in cycle)
-        after = sum(float(crossed[target[row], row] ** 2) for row in cycle)
-        if before - after >= SWAP_GAIN * len(cycle) / 2:
-            swaps.append(([int(doubtful[row]) for row in cycle], before - after))
-    return swaps
+        seen.update(ring)
+        places = [int(bad[row]) for row in ring]
+        moved = [float(crossed[places[(i + 1) % len(places)], row]) for i, row in enumerate(places)]
+        if len(ring) > 2 and max(moved) < WORST_FIT:
+            rings.append((places, float(sum(crossed[row, row] for row in places) - sum(moved))))
+    return rings
 
 
 def split_runs(rows: list[int]) -> list[tuple[int, int]]:

@@ -214,7 +214,8 @@ def _unshifted(book: _Book, pairs: list[tuple[int, int]]) -> list[tuple[int, int
     crosswise = {row for pair in found.swapped for row in pair}
     shifted = [row for row in np.flatnonzero(aligned != places).tolist() if row not in crosswise]
     gain = float(np.sum(chi2[shifted, places[shifted]] - chi2[shifted, aligned[shifted]])) / 2
-    if len(shifted) < 2 or gain < SHIFT_GAIN:
+    cured = (chi2[shifted, places[shifted]] > 9) & (chi2[shifted, aligned[shifted]] < 9)
+    if len(shifted) < 3 or gain < SHIFT_GAIN or np.mean(cured) < 0.75:
         return pairs
     missing = [piece for piece in found.skipped if piece < max(aligned)]
     names = ", ".join(pieces.name(int(between[piece])) for piece in missing[:3])

@@ -40,7 +40,7 @@ __all__ = ["DensityStudy", "Judgement", "study_density"]
 Floats = npt.NDArray[np.float64]
 
 #: Chance, for a whole study, that a good row is called an outlier.
-OUTLIER_CHANCE = 0.005
+OUTLIER_CHANCE = 0.002
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -58,7 +58,7 @@ def read_weights(path: Path) -> list[Weighing]:
             reader = csv.DictReader(stream, strict=True, skipinitialspace=True)
             header = [(name or "").strip() for name in reader.fieldnames or []]
             reader.fieldnames = header
-            rows = list(reader)
+            rows = [(reader.line_num, row) for row in reader]
     except (OSError, csv.Error, UnicodeDecodeError) as error:
         msg = f"{path}: cannot be read as CSV ({error})"
         raise InputError(msg) from error
@@ -72,7 +72,7 @@ def read_weights(path: Path) -> list[Weighing]:
     if unknown:
         warnings.warn(f"{path}: columns not used: {', '.join(unknown)[:200]}", stacklevel=2)
     weighings = []
-    for number, row in enumerate(rows, 2):
+    for number, row in rows:
         where = f"{path}: row {number}"
         if None in row or None in row.values():
             msg = f"{where}: expected {len(header)} cells, as many as the header has"
