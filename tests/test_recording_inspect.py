@@ -67,7 +67,7 @@ def test_sound_recording(make_recording: MakeRecording, capsys: pytest.CaptureFi
 
     status, out, err = call(folder, capsys=capsys)
     assert (status, out) == (0, "")
-    for word in ("cap", "4 °C", "40 lines, 0 to 39 whole", "-100 to 0 mm", "8 bit", "no problems"):
+    for word in ("cap", "4 °C", "40 lines, all whole", "-100 to 0 mm", "8 bit", "no problems"):
         assert word in err
 
 
@@ -172,6 +172,8 @@ def test_damaged_page_splits_the_whole_lines(
     assert one["n_lines"] == 40
     assert one["whole_lines"] == [13, 39]
     assert one["problems"][0]["what"].startswith("line 12 cannot be read")
+    _, _, err = call(folder, capsys=capsys)
+    assert "40 lines, whole with --lines 13:40" in err
 
 
 def test_cut_payload_is_a_problem_not_an_end(

@@ -171,7 +171,7 @@ class TestPartsThatDoNotFit:
         with pytest.raises(InputError) as caught:
             open_recording(folder)
         assert words in str(caught.value)
-        assert "lines 0 to 10 are whole" in str(caught.value)
+        assert "whole are the lines 0:11" in str(caught.value)
         assert "\n" not in str(caught.value)
 
     def test_whole_lines_can_be_selected(

@@ -89,10 +89,11 @@ def _as_text(inspection: "Inspection") -> str:
     if manifest.block is not None:
         about.append("reference block, turned" if manifest.block.reversed else "reference block")
     first, last = inspection.whole_lines
+    which = "all whole" if inspection.is_whole else f"whole with --lines {first}:{last + 1}"
     lines = [
         str(inspection.path),
         f"  {', '.join(about)}",
-        f"  {inspection.n_lines} lines, {first} to {last} whole; {_travel_text(inspection)}",
+        f"  {inspection.n_lines} lines, {which}; {_travel_text(inspection)}",
         f"  lanes: {_lanes_text(manifest.belt.lanes)}",
     ]
     lines += [f"  {_head_text(head)}" for head in inspection.heads]

@@ -87,6 +87,7 @@ class Inspection:
     travel: Travel
     events: tuple[LineEvent, ...]
     problems: tuple[Problem, ...]
+    is_whole: bool
 
 
 def inspect_recording(path: Path) -> Inspection:
@@ -120,6 +121,7 @@ def inspect_recording(path: Path) -> Inspection:
             travel=_travel(recording),
             events=recording.lines.events,
             problems=tuple(problems),
+            is_whole=not recording.faults and not broken.any(),
         )
 
 

@@ -208,9 +208,8 @@ def open_recording(path: Path, *, lines: tuple[int | None, int | None] | None = 
     recording = open_tolerantly(path)
     if lines is None:
         if recording.faults:
-            first, last = recording.whole_lines
             recording.close()
-            msg = f"{path}: {recording.faults[0]}; lines {first} to {last} are whole, select them"
+            msg = f"{path}: {recording.faults[0]}; whole are the lines 0:{recording.n_lines}"
             raise InputError(msg)
         return recording
     first = 0 if lines[0] is None else lines[0]
