@@ -16,7 +16,8 @@ __all__ = ["CHANNELS", "grid_across"]
 
 #: Channels of gridded lines, each the integral over the cell in units of the cell.
 CHANNELS = ("cover", "height", "reflectance", "width", "variance", "unlit", "bound", "glare")
-_N_CHANNELS = len(CHANNELS)
+#: A line has one more: the square of height, which says how high the material in a cell stands.
+_N_CHANNELS = len(CHANNELS) + 1
 
 Singles = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -29,7 +30,7 @@ _BRIDGE_MM = 2.0
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _lay(out, u0, u1, z0, z1, r0, r1, w0, w1, v0, v1, g):  # type: ignore[no-untyped-def]
-    """Integrate the straight piece from u0 to u1 (cell units) into the cells; backwards counts negative."""
+    """Integrate the straight piece from u0 to u1 (in cells); backwards counts negative."""
     n = out.shape[1]
     sign = 1.0
     if u1 < u0:
@@ -53,7 +54,9 @@ def _lay(out, u0, u1, z0, z1, r0, r1, w0, w1, v0, v1, g):  # type: ignore[no-unt
         t = (0.5 * (a + b) - u0) * inverse
         length *= sign
         out[0, c] += length
-        out[1, c] += length * (z0 + t * (z1 - z0))
+        z = z0 + t * (z1 - z0)
+        out[1, c] += length * z
+        out[8, c] += length * z * z
         out[2, c] += length * (r0 + t * (r1 - r0))
         out[3, c] += length * (w0 + t * (w1 - w0))
         out[4, c] += length * (v0 + t * (v1 - v0))
@@ -87,10 +90,50 @@ def _arc_share(slope):  # type: ignore[no-untyped-def]
     return t * t * (3.0 - 2.0 * t) * 2.0 / 3.0
 
 
+@njit(nogil=True, cache=True)
+def _lit_part(y, r, i, j, inward):  # type: ignore[no-untyped-def]
+    """Where an edge lies beyond its last column j, in columns from j's middle, by its light.
+
+    A column that the edge cuts gets less light than those inside it; half a column where the light
+    tells nothing.
+    """
+    n = y.shape[1]
+    total = 0.0
+    n_used = 0
+    for k in range(2, 5):
+        m = j + inward * k
+        if 0 <= m < n and y[i, m] == y[i, m] and r[i, m] > 0.0:
+            total += r[i, m]
+            n_used += 1
+    if n_used < 2:
+        return 0.5
+    inside = total / n_used
+    lost = 2.0 - (r[i, j] + r[i, j + inward]) / inside
+    return 0.5 - min(max(lost, -0.2), 1.5)
+
+
+@njit(nogil=True, cache=True)
+def _end_at_light(line, y, z, v, r, w, g, i, j, inward, pitch, y_edge, scale):  # type: ignore[no-untyped-def]
+    """Let what is seen end where its light ends, part of a column beyond or short of column j."""
+    m = j + inward
+    if not 0 <= m < y.shape[1] or y[i, m] != y[i, m] or abs(z[i, m] - z[i, j]) > pitch:
+        return
+    side = 1.0 if y[i, j] > y[i, m] else -1.0
+    edge = y[i, j] + side * _lit_part(y, r, i, j, inward) * pitch
+    a = (y[i, j] - y_edge) * scale
+    b = (edge - y_edge) * scale
+    if side < 0.0:
+        a, b = b, a
+    _lay(
+        line, a, b, z[i, j], z[i, j], r[i, j], r[i, j], w[i, j], w[i, j], v[i, j], v[i, j], g[i, j]
+    )
+
+
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out):  # type: ignore[no-untyped-def]
     n_lines, n_columns = y.shape
     scale = 1.0 / cell
+    onward = -1 if reverse else 1
     for i in range(n_lines):
         line = out[i]
         pitch = cell
@@ -102,7 +145,7 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out):  # type
         for k in range(n_columns):
             j = n_columns - 1 - k if reverse else k
             yj = float(y[i, j])
-            if not yj == yj:
+            if yj != yj:
                 continue
             zj = float(z[i, j])
             if have:
@@ -123,10 +166,12 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out):  # type
                     if step < 0.0:
                         y_high, z_high, z_low, y_low = y0, z0, zj, yj
                         top_slope = slope
+                        beyond = _lit_part(y, r, i, i0, -onward)
                     else:
                         y_high, z_high, z_low, y_low = yj, zj, z0, y0
                         top_slope = 0.0
-                        j2 = j - 1 if reverse else j + 1
+                        beyond = _lit_part(y, r, i, j, onward)
+                        j2 = j + onward
                         if 0 <= j2 < n_columns:
                             y2 = float(y[i, j2])
                             if y2 == y2 and y2 > yj:
@@ -134,40 +179,50 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out):  # type
                     per_mm = (y_high - fan_y) / (fan_z - z_high)  # the ray's dy per mm of descent
                     reach = (z_high - z_low) * per_mm
                     run = y_low - y_high
-                    outward = run * per_mm > 0.0
-                    if outward and abs(run) <= abs(reach) + 3.0 * pitch + 0.5:
-                        side = 1.0 if run > 0.0 else -1.0
+                    side = 1.0 if step < 0.0 else -1.0  # from the high to the low sample
+                    away = run * side
+                    if side * per_mm > 0.0 and away <= abs(reach) + 3.0 * pitch + 0.5:
                         triangle = 0.5 * (z_high - z_low) * abs(reach)
                         share = _arc_share(top_slope)
-                        edge = 0.5 * pitch + share * triangle / (z_high - z_low)
-                        edge = y_high + side * min(edge, abs(run))
-                        if step < 0.0:
-                            _lay(
-                                line, (y0 - y_edge) * scale, (edge - y_edge) * scale, z0, z0,
-                                r[i, i0], r[i, i0], w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
-                            )  # fmt: skip
-                            _lay(
-                                line, (edge - y_edge) * scale, (yj - y_edge) * scale, zj, zj,
-                                r[i, j], r[i, j], w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
-                            )  # fmt: skip
-                        else:
-                            _lay(
-                                line, (y0 - y_edge) * scale, (edge - y_edge) * scale, z0, z0,
-                                r[i, i0], r[i, i0], w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
-                            )  # fmt: skip
-                            _lay(
-                                line, (edge - y_edge) * scale, (yj - y_edge) * scale, zj, zj,
-                                r[i, j], r[i, j], w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
-                            )  # fmt: skip
+                        if abs(top_slope) > 1.0:
+                            beyond = 0.5  # a flank that turns away grows dark of itself
+                        edge = beyond * pitch + share * triangle / (z_high - z_low)
+                        edge = y_high + side * min(edge, max(away, beyond * pitch))
+                        middle = (edge - y_edge) * scale
+                        _lay(
+                            line, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],
+                            w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
+                        )  # fmt: skip
+                        _lay(
+                            line, middle, (yj - y_edge) * scale, zj, zj, r[i, j], r[i, j],
+                            w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
+                        )  # fmt: skip
                         doubt = (0.1 + 0.15 * share) * triangle
                         _lay_shadow(
                             line, (edge - y_edge) * scale, (y_low - y_edge) * scale, doubt * scale
                         )
+                    elif gap > 0 and abs(dy) <= 3.0 * pitch and abs(top_slope) < 1.0:
+                        # the camera lost sight of the wall: it stands at the upper edge
+                        middle = (y_high + side * beyond * pitch - y_edge) * scale
+                        _lay(
+                            line, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],
+                            w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
+                        )  # fmt: skip
+                        _lay(
+                            line, middle, (yj - y_edge) * scale, zj, zj, r[i, j], r[i, j],
+                            w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
+                        )  # fmt: skip
                     elif gap == 0 or abs(dy) <= 3.0 * pitch:
                         _lay(
-                            line, (y0 - y_edge) * scale, (yj - y_edge) * scale, z0, zj,
-                            r[i, i0], r[i, j], w[i, i0], w[i, j], v[i, i0], v[i, j], glare,
+                            line, (y0 - y_edge) * scale, (yj - y_edge) * scale, z0, zj, r[i, i0],
+                            r[i, j], w[i, i0], w[i, j], v[i, i0], v[i, j], glare,
                         )  # fmt: skip
+                    else:
+                        _end_at_light(line, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale)
+                        _end_at_light(line, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale)
+                else:
+                    _end_at_light(line, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale)
+                    _end_at_light(line, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale)
                 slope = step / dy if dy > 0.0 and gap == 0 else 0.0
             have = True
             j0 = j
@@ -193,9 +248,9 @@ def grid_across(
 
     Returns
     -------
-    ndarray, shape (n_lines, len(CHANNELS), n_y)
+    ndarray, shape (n_lines, len(CHANNELS) + 1, n_y)
         Integrals over each cell divided by the cell's width: cover 0 to 1, cover times mean for the
-        rest. `bound` is the standard uncertainty, in mm over the whole cell, of what the fan's
+        rest; last the square of height. `bound` is the standard uncertainty, in mm over the whole cell, of what the fan's
         shadow hides.
     """
     y = np.ascontiguousarray(lines.y_mm, dtype=np.float32)

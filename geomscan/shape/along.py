@@ -20,7 +20,7 @@ _STEP_MM = 3.0
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _join(e0, old, e1, new, shift, tan_tilt, x_edge, cell, first_row, rows):  # type: ignore[no-untyped-def]
-    """Integrate between two lines into `rows` (ring, channel, cell); row 0 of the grid begins at x_edge."""
+    """Integrate between two lines into the ring of rows; row 0 begins at x_edge."""
     n_ring, n_channels, n_y = rows.shape
     scale = 1.0 / cell
     for c in range(n_y):
@@ -30,8 +30,11 @@ def _join(e0, old, e1, new, shift, tan_tilt, x_edge, cell, first_row, rows):  # 
             continue
         z0 = old[1, c] / a0
         z1 = new[1, c] / a1
-        x0 = (e0 + shift[c] + z0 * tan_tilt - x_edge) * scale
-        x1 = (e1 + shift[c] + z1 * tan_tilt - x_edge) * scale
+        # material in a cell that a wall cuts leans with the height it stands at, not with the mean
+        q0 = old[8, c] / (z0 * a0) if z0 > 0.5 else z0
+        q1 = new[8, c] / (z1 * a1) if z1 > 0.5 else z1
+        x0 = (e0 + shift[c] + q0 * tan_tilt - x_edge) * scale
+        x1 = (e1 + shift[c] + q1 * tan_tilt - x_edge) * scale
         step = z1 - z0
         sign = 1.0
         if x1 < x0:
@@ -43,9 +46,7 @@ def _join(e0, old, e1, new, shift, tan_tilt, x_edge, cell, first_row, rows):  # 
         wall = abs(step) > _STEP_MM and step * tan_tilt > 0.0
         edge = 0.0
         if wall:
-            edge = (0.5 * (e0 + e1) + shift[c] + max(z0, z1) * tan_tilt - x_edge) * scale
-            if step < 0.0:
-                edge = (0.5 * (e0 + e1) + shift[c] + max(z0, z1) * tan_tilt - x_edge) * scale
+            edge = (0.5 * (e0 + e1) + shift[c] + max(q0, q1) * tan_tilt - x_edge) * scale
             edge = min(max(edge, low), high)
         for row in range(int(np.floor(low)), int(np.floor(high)) + 1):
             if row < first_row:
@@ -69,6 +70,26 @@ def _join(e0, old, e1, new, shift, tan_tilt, x_edge, cell, first_row, rows):  # 
             p1 = length * t
             for k in range(n_channels):
                 out[k, c] += p0 * old[k, c] + p1 * new[k, c]
+
+
+@njit(nogil=True, cache=True)
+def _mend(before, line, after):  # type: ignore[no-untyped-def]
+    """Replace what only one line saw between two that agree: glints and lost columns."""
+    n_channels, n_y = line.shape
+    for c in range(n_y):
+        a0 = before[0, c]
+        a1 = after[0, c]
+        if a0 < 0.9 or a1 < 0.9:
+            continue
+        z0 = before[1, c] / a0
+        z1 = after[1, c] / a1
+        apart = abs(z1 - z0)
+        a = line[0, c]
+        off = 1e3 if a < 0.9 else abs(line[1, c] / a - 0.5 * (z0 + z1))
+        if off > 1.0 + 1.5 * apart and apart < _STEP_MM:
+            for k in range(n_channels):
+                line[k, c] = 0.5 * (before[k, c] / a0 + after[k, c] / a1)
+            line[7, c] = 1.0
 
 
 class HeadRows:
@@ -97,23 +118,35 @@ class HeadRows:
         self._tan_tilt = tan_tilt
         self._x_edge = x_edge_mm
         self._cell = cell_mm
-        self._old: Singles | None = None
+        self._old: Singles | None = None  # joined
+        self._new: Singles | None = None  # waits for the line after it
         self._e_old = 0.0
+        self._e_new = 0.0
         self._first_row = 0
 
     def add(self, e_mm: float, line: Singles) -> None:
-        """Join one more line, further along than the one before, to the rows."""
-        if self._old is not None:
-            _join(
-                self._e_old, self._old, e_mm, line, self._shift, self._tan_tilt,
-                self._x_edge, self._cell, self._first_row, self._rows,
-            )  # fmt: skip
-        self._old = line
-        self._e_old = e_mm
+        """Take one more line, further along than the one before; it is joined with the next."""
+        if self._new is not None:
+            if self._old is not None:
+                _mend(self._old, self._new, line)
+            self._join()
+        self._new = line
+        self._e_new = e_mm
 
     def break_off(self) -> None:
-        """Forget the last line: nothing joins it to the next one."""
-        self._old = None
+        """Join the last line and forget it: nothing joins it to the next one."""
+        if self._new is not None:
+            self._join()
+        self._old = self._new = None
+
+    def _join(self) -> None:
+        if self._old is not None:
+            _join(
+                self._e_old, self._old, self._e_new, self._new, self._shift, self._tan_tilt,
+                self._x_edge, self._cell, self._first_row, self._rows,
+            )  # fmt: skip
+        self._old = self._new
+        self._e_old = self._e_new
 
     def take(self, first: int, stop: int) -> Singles:
         """Hand out rows first to stop - 1 and clear them; later lines no longer reach them."""

@@ -76,6 +76,7 @@ class PieceFinder:
         self._rows_of: dict[str, HeadRows] = {}
         self._x_edge = 0.0
         self._e_last: float | None = None
+        self._e_joined = 0.0  # travel of the line before the last: lines are joined one late
         self._pitch = 0.0
         self._column_pitch = 0.0
         self._done = 0  # rows handed on
@@ -126,25 +127,24 @@ class PieceFinder:
                     self._events.append(("lines_missing", e))
                     for head in self._rows_of.values():
                         head.break_off()
+                    pieces += self._flush(self._final_row(e))
                 else:
                     self._pitch += 0.02 * (advance - self._pitch) if self._pitch else advance
-            if self._final_row(e) - self._done > _FLUSH_ROWS:
-                pieces += self._flush(
-                    self._final_row(self._e_last if self._e_last is not None else e)
-                )
-                if self._final_row(e) - self._done > _FLUSH_ROWS:
-                    pieces += self._flush(self._final_row(e) - 1)
             for name, head in self._rows_of.items():
                 head.add(e, gridded[name][i])
+            self._e_joined = e if self._e_last is None else self._e_last
             self._e_last = e
-        if self._e_last is not None:
-            pieces += self._flush(self._final_row(self._e_last))
+            if self._final_row(self._e_joined) - self._done > _FLUSH_ROWS:
+                pieces += self._flush(self._final_row(self._e_joined))
+        pieces += self._flush(self._final_row(self._e_joined))
         return pieces
 
     def finish(self) -> list[PieceMap]:
         """No more lines come: hand out what is still open."""
         if self._e_last is None:
             return []
+        for head in self._rows_of.values():
+            head.break_off()
         last = math.ceil((self._e_last + self._ahead - self._x_edge) / self._cell)
         pieces = self._flush(last)
         if not self._started:
@@ -323,6 +323,7 @@ class PieceFinder:
             column_pitch_mm=self._column_pitch or self._cell,
             noise_mm=self._zero.sigma_mm,
             sight=sight,
+            tan_tilt=math.tan(math.radians(next(iter(self._geometry.heads.values())).tilt_deg)),
             n_heads=len(self._rows_of),
         )
         piece = finish_piece(frame, lanes=self._lanes, flags=frozenset(flags))

@@ -90,7 +90,7 @@ def _arc(d, angle, curve, height):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _fill(h, cover, mine, sight, cell, pitch, height, hidden, doubt):  # type: ignore[no-untyped-def]
+def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt):  # type: ignore[no-untyped-def]
     """Fill each column of cells along x; sight: dx per mm of descent, by side (downstream, upstream)."""
     n_x, n_y = h.shape
     for c in range(n_y):
@@ -113,7 +113,7 @@ def _fill(h, cover, mine, sight, cell, pitch, height, hidden, doubt):  # type: i
                     height[k, c] = cover[k, c] * (h[k, c] if cover[k, c] > 0.02 else 0.0)
                 continue
             step = after - before
-            if abs(step) <= 3.0 or open_mm < 0.6 * cell:
+            if abs(step) <= 3.0:
                 # lost samples on a surface that goes on
                 for k in range(first, stop):
                     t = (k - first + 1.0) / (stop - first + 1.0)
@@ -134,6 +134,8 @@ def _fill(h, cover, mine, sight, cell, pitch, height, hidden, doubt):  # type: i
             angle, curve = _flank(h, cover, edge - direction, direction, c, cell, 12)
             limit = np.arctan(1.0 / max(run, 0.05))
             smooth = _ramp(angle, limit - 0.45, limit - 0.15)
+            if (step > 0.0) == (tan_tilt > 0.0) and open_mm < abs(step * tan_tilt) + pitch + cell:
+                smooth = 0.0  # the leaning light leaves the foot of the wall dark
             n = stop - first
             passed = 0.0
             for m in range(n):
@@ -162,7 +164,7 @@ def _fill(h, cover, mine, sight, cell, pitch, height, hidden, doubt):  # type: i
 
 def fill_hidden(
     height_mm: Floats, cover: Floats, mine: npt.NDArray[np.bool_], *,
-    sight: tuple[float, float], cell_mm: float, pitch_mm: float,
+    sight: tuple[float, float], tan_tilt: float, cell_mm: float, pitch_mm: float,
 ) -> Filled:  # fmt: skip
     """Fill the cells of a piece that no head saw, or saw in part.
 
@@ -175,6 +177,8 @@ def fill_hidden(
     sight
         dx per mm of descent of the steepest line of sight onto flanks that face upstream, and onto
         flanks that face downstream.
+    tan_tilt
+        Lean of the sheet.
     cell_mm, pitch_mm
         Cell and mean distance of lines along x.
     """
@@ -187,6 +191,7 @@ def fill_hidden(
         cover,
         mine,
         np.array(sight),
+        tan_tilt,
         cell_mm,
         pitch_mm,
         out,

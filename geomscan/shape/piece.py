@@ -40,6 +40,7 @@ class PieceFrame:
     column_pitch_mm: float
     noise_mm: float
     sight: tuple[float, float]
+    tan_tilt: float
     n_heads: int
 
 
@@ -54,7 +55,7 @@ def finish_piece(
     height = rows[:, 1].astype(np.float64) - frame.zero.zero_mm
     filled = fill_hidden(
         height, cover_seen, ~frame.others,
-        sight=frame.sight, cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm,
+        sight=frame.sight, tan_tilt=frame.tan_tilt, cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm,
     )  # fmt: skip
     whole = np.where(frame.others, 0.0, filled.height_mm)
     core = (frame.own | ((filled.hidden > 0) & (whole > 0.5))) & ~frame.others
@@ -68,7 +69,7 @@ def finish_piece(
     cell = frame.cell_mm
     variance = rows[:, _CHANNEL["variance"]].astype(np.float64)
     scale = np.sqrt(frame.line_pitch_mm * frame.column_pitch_mm) / cell
-    u_independent = np.where(on, np.sqrt(np.nan_to_num(variance)) * scale, 0.0)
+    u_independent = np.where(on, np.sqrt(np.maximum(np.nan_to_num(variance), 0.0)) * scale, 0.0)
     unlit = rows[:, _CHANNEL["unlit"]].astype(np.float64)
     doubt = filled.doubt_mm + rows[:, _CHANNEL["bound"]].astype(np.float64)
     volume = np.nan_to_num(thickness * cover)
