@@ -324,7 +324,7 @@ def _rings(
         if part == 0.0:
             here = ring(0.0, lambda x, y, k=k: height(k, x, y), 1)  # type: ignore[misc]
         else:
-            n = min(count(part), len(last)) if part < rho[k - 1] else len(last)
+            n = max(min(count(part), len(last)), len(last) // 2)
             here = ring(part, lambda x, y, k=k: height(k, x, y), n)  # type: ignore[misc]
         join(last, here, up=True)
         last = here
@@ -334,7 +334,7 @@ def _rings(
         n_below = max(4, int(np.ceil(size_mm * rho[0] / (2 * facet_mm))))
         for step in np.linspace(1, 0, n_below + 1)[1:-1]:
             share = float(step)
-            n = min(count(share * float(rho[0])), len(last))
+            n = max(min(count(share * float(rho[0])), len(last)), len(last) // 2)
             here = ring(share * float(rho[0]), lambda x, y, s=share: underside(s, x) + 0 * y, n)  # type: ignore[misc]
             join(last, here, up=False)
             last = here
@@ -349,9 +349,6 @@ def _band(outer: npt.NDArray[np.int64], inner: npt.NDArray[np.int64]) -> npt.NDA
     following = np.roll(outer, -1)
     if m == 1:
         return np.column_stack([outer, following, np.full(n, inner[0])])
-    while m < n // 2:  # rings that shrink very fast: not needed by any solid here
-        msg = "neighbouring rings may differ by a factor of two in their facets"
-        raise InputError(msg)
     turned = np.roll(inner, -1)
     if m == n:
         return np.vstack(

@@ -13,7 +13,15 @@ from geomscan.simulation.placed import PlacedSolid
 from geomscan.simulation.solids import Mesh, closed_form_mm3, volume_mm3
 from geomscan.simulation.stage import Stage
 
-__all__ = ["ANGLES_DEG", "PieceTruth", "running_volume_mm3", "scene_truth", "truth_document"]
+__all__ = [
+    "ANGLES_DEG",
+    "PieceTruth",
+    "TruthMaps",
+    "running_volume_mm3",
+    "scene_truth",
+    "truth_document",
+    "truth_maps",
+]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -230,3 +238,77 @@ def truth_document(stage: Stage, *, angles_deg: Sequence[float] = ANGLES_DEG) ->
         "blocks": blocks,
         "scene": scene.model_dump(),
     }
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class TruthMaps:
+    """The scene seen exactly from above, arrays (n_x, n_y) over the given places of the belt.
+
+    height_mm is 0 on the bare belt; piece is 0 there, else the number the truth file gives a piece
+    (blocks: -1); fat tells fat patches from lean.
+    """
+
+    height_mm: Floats
+    piece: Ints
+    fat: npt.NDArray[np.bool_]
+
+
+def truth_maps(stage: Stage, x_mm: Floats, y_mm: Floats) -> TruthMaps:
+    """Heights, piece numbers and fat patches at the places of a regular grid.
+
+    Parameters
+    ----------
+    x_mm, y_mm : (n_x,) and (n_y,) arrays
+        Evenly spaced and growing, belt coordinates.
+    """
+    numbers = np.zeros(len(stage.solids) + 1, dtype=np.int64)
+    numbers[1:] = -1
+    for number, piece in enumerate(scene_truth(stage), start=1):
+        numbers[piece.solid + 1] = number
+    x, y = np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64)
+    height, solid = _from_above(
+        stage.surface.vertex_mm, stage.surface.triangle, stage.surface.solid, x, y
+    )
+    fat = _patches(stage.looks, solid, x, y)
+    return TruthMaps(height_mm=height, piece=numbers[solid], fat=fat)
+
+
+@njit(nogil=True, cache=True)
+def _from_above(
+    vertex: Floats, triangle: Ints, owner: Ints, x: Floats, y: Floats
+) -> tuple[Floats, Ints]:
+    """Highest point of the triangles over each place, and whose it is; 0 on the belt."""
+    height = np.zeros((len(x), len(y)))
+    solid = np.zeros((len(x), len(y)), np.int64)
+    step_x = (x[-1] - x[0]) / max(len(x) - 1, 1) if len(x) > 1 else 1.0
+    step_y = (y[-1] - y[0]) / max(len(y) - 1, 1) if len(y) > 1 else 1.0
+    for k in range(len(triangle)):
+        a, b, c = vertex[triangle[k, 0]], vertex[triangle[k, 1]], vertex[triangle[k, 2]]
+        twice = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+        if twice <= 0:
+            continue
+        low_x, high_x = min(a[0], b[0], c[0]), max(a[0], b[0], c[0])
+        low_y, high_y = min(a[1], b[1], c[1]), max(a[1], b[1], c[1])
+        first_i = max(int(np.ceil((low_x - x[0]) / step_x)), 0)
+        first_j = max(int(np.ceil((low_y - y[0]) / step_y)), 0)
+        for i in range(first_i, min(int(np.floor((high_x - x[0]) / step_x)), len(x) - 1) + 1):
+            for j in range(first_j, min(int(np.floor((high_y - y[0]) / step_y)), len(y) - 1) + 1):
+                u = ((b[0] - x[i]) * (c[1] - y[j]) - (b[1] - y[j]) * (c[0] - x[i])) / twice
+                v = ((c[0] - x[i]) * (a[1] - y[j]) - (c[1] - y[j]) * (a[0] - x[i])) / twice
+                if u < 0 or v < 0 or u + v > 1:
+                    continue
+                z = u * a[2] + v * b[2] + (1 - u - v) * c[2]
+                if solid[i, j] == 0 or z > height[i, j]:
+                    height[i, j] = z
+                    solid[i, j] = owner[k]
+    return height, solid
+
+
+@njit(nogil=True, cache=True)
+def _patches(looks: Looks, solid: Ints, x: Floats, y: Floats) -> npt.NDArray[np.bool_]:
+    fat = np.zeros(solid.shape, np.bool_)
+    for i in range(len(x)):
+        for j in range(len(y)):
+            if solid[i, j] > 0:
+                fat[i, j] = patch_at(looks, solid[i, j], x[i], y[j]) >= 0
+    return fat
