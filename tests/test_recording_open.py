@@ -155,8 +155,16 @@ def cut_row(folder: Path) -> None:
     ("damage", "words"),
     [
         (drop_last_row, "heads.a.payload holds 12 lines, lines.csv has 11 rows with a frame"),
-        (cut_payload, "heads.a.payload: a.tif is cut short: 11 pages are whole, one more began"),
-        (cut_row, "lines.csv is cut short in row 12"),
+        (
+            cut_payload,
+            "heads.a.payload holds 11 lines (a.tif is cut short: 11 pages are whole, one more "
+            "began), lines.csv has 12 rows with a frame",
+        ),
+        (
+            cut_row,
+            "heads.a.payload holds 12 lines, lines.csv has 11 rows with a frame (lines.csv is cut "
+            "short in row 12)",
+        ),
     ],
 )
 class TestPartsThatDoNotFit:
@@ -185,10 +193,23 @@ class TestPartsThatDoNotFit:
         with open_recording(folder, lines=(2, None)) as recording:
             assert recording.whole_lines == (0, 10)
             assert (recording.first, recording.stop) == (2, 11)
+            assert recording.lines.n_lines == recording.n_lines == 11
             assert any(words in fault for fault in recording.faults)
             assert np.array_equal(frames_of(recording), expected[2:11])
         with pytest.raises(InputError, match="expected some of the whole lines 0:11"):
             open_recording(folder, lines=(2, 12))
+
+
+def test_page_that_only_began_is_no_fault_where_the_rest_agrees(
+    make_recording: MakeRecording,
+) -> None:
+    """A writer killed in its 12th frame, whose 12th line was never acknowledged."""
+    folder = make_recording()
+    cut_payload(folder)
+    drop_last_row(folder)
+    with open_recording(folder) as recording:
+        assert recording.n_lines == 11
+        assert recording.faults == ()
 
 
 def test_rows_without_a_frame(make_recording: MakeRecording) -> None:

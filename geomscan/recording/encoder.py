@@ -62,6 +62,18 @@ class LineTable:
         """Rows that belong to a frame."""
         return int(self.count.size)
 
+    def until(self, stop: int) -> "LineTable":
+        """Leave out the frames from `stop` on, and what happened there."""
+        return LineTable(
+            line=self.line[:stop],
+            count=self.count[:stop],
+            time_s=self.time_s[:stop],
+            exposure_us=self.exposure_us[:stop],
+            laser_power=self.laser_power[:stop],
+            events=tuple(event for event in self.events if event.last_line < stop),
+            dropped=tuple(number for number in self.dropped if number < self.line[:stop].max()),
+        )
+
 
 def unwrap_counts(encoder: Integers) -> tuple[Integers, Integers, int]:
     """Undo roll-overs of a 16, 24 or 32 bit counter, signed or not.

@@ -248,31 +248,25 @@ def open_tolerantly(path: Path) -> Recording:
     forward = 1 if manifest.belt.nominal_mm_per_count > 0 else -1
     table = read_line_file(table_path)
     lines = build_table(table.columns, forward=forward)
-    faults = [f"{table_path.name} {table.fault}"] if table.fault else []
-    payloads: dict[str, dict[str, Payload]] = {}
+    payloads = {head.name: _open_head(path, head) for head in manifest.heads}
+    faults, n_lines = [], lines.n_lines
     for head in manifest.heads:
-        payloads[head.name] = _open_head(path, head)
         for key, payload in payloads[head.name].items():
-            if payload.fault:
-                faults.append(f"heads.{head.name}.{key}: {payload.path.name} {payload.fault}")
-    counts = {
-        f"heads.{name}.{key}": _n_lines(payload, as_map=_is_map(manifest, name))
-        for name, own in payloads.items()
-        for key, payload in own.items()
-    }
-    n_lines = min(lines.n_lines, *counts.values())
-    faults += [
-        f"{where} holds {n} lines, {table_path.name} has {lines.n_lines} rows with a frame"
-        for where, n in counts.items()
-        if n != lines.n_lines
-    ]
+            n = payload.n_pages * (1 if head.payload_is == "frames" else payload.page_shape[0])
+            n_lines = min(n_lines, n)
+            if n != lines.n_lines:  # what a killed writer began is no fault where the rest agrees
+                faults.append(
+                    f"heads.{head.name}.{key} holds {n} lines{_why(payload.path, payload.fault)}, "
+                    f"{table_path.name} has {lines.n_lines} rows with a frame"
+                    f"{_why(table_path, table.fault)}"
+                )
     if n_lines == 0:
         msg = f"{path}: no whole line: {faults[0]}"
         raise InputError(msg)
     return Recording(
         path=path,
         manifest=manifest,
-        lines=lines,
+        lines=lines.until(n_lines),
         n_lines=n_lines,
         first=0,
         stop=n_lines,
@@ -281,12 +275,8 @@ def open_tolerantly(path: Path) -> Recording:
     )
 
 
-def _is_map(manifest: RecordingManifest, name: str) -> bool:
-    return next(head for head in manifest.heads if head.name == name).payload_is != "frames"
-
-
-def _n_lines(payload: Payload, *, as_map: bool) -> int:
-    return payload.n_pages * (payload.page_shape[0] if as_map else 1)
+def _why(path: Path, fault: str) -> str:
+    return f" ({path.name} {fault})" if fault else ""
 
 
 def _open_head(folder: Path, head: HeadManifest) -> dict[str, Payload]:
