@@ -179,14 +179,13 @@ def _lane_rules(lanes: tuple[str, ...], usual: Any) -> dict[int, Any]:
         lane, _, rest = text.partition(":")
         target, _, angle = rest.partition("@")
         try:
-            share = float(target) / usual.rules.target
-            own[int(lane)] = LaneRules(
-                rules=scaled(usual.rules, share),
-                angle_deg=float(angle) if angle else usual.angle_deg,
-            )
+            number, wanted = int(lane), float(target)
+            angle_deg = float(angle) if angle else usual.angle_deg
         except ValueError as error:
             msg = f"--lane: expected LANE:TARGET or LANE:TARGET@ANGLE, got {text!r}"
             raise InputError(msg) from error
+        rules = scaled(usual.rules, wanted / usual.rules.target)
+        own[number] = LaneRules(rules=rules, angle_deg=angle_deg)
     return own
 
 
