@@ -230,8 +230,8 @@ def _chord_distance(body: Fillet, toward_deg: float, shared: float) -> float:
         x, y = cut * np.cos(angle), cut * np.sin(angle)
         outline = float(np.sum(np.hypot(np.diff(x), np.diff(y))))
         on_chord = (facing > 0) & (radius * facing >= distance)
-        reach = (cut * side)[on_chord]
-        chord = float(np.ptp(reach)) if reach.size else 0.0
+        # a wavy outline may meet the chord in more than one place: their sum falls with distance
+        chord = float(np.sum(np.abs(np.diff(cut * side))[on_chord[1:] & on_chord[:-1]]))
         if chord < shared * outline:
             high = distance
         else:
