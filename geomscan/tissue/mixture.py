@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from geomscan.tissue.patches import label_patches, otsu_limit, patch_steps
 from geomscan.tissue.settings import TissueSettings
-from geomscan.tissue.shading import TERM_SIZES, Blocks, densest_value
+from geomscan.tissue.shading import TERM_SIZES, Blocks, densest_value, light_less_shading
 from geomscan.tissue.surface import Surface, fill_from_neighbours, smooth_inside
 
 __all__ = ["MixtureFit", "fit_mixture", "fit_two_gaussians", "mixture_probability"]
@@ -102,12 +102,8 @@ def fit_mixture(surface: Surface, blocks: Blocks, settings: TissueSettings) -> M
     fits = [_expect_and_maximise(y, phi, known, coefficient, q) for q in starts]
     sd = min(fit.sd for fit in fits)
     best = min(fits, key=lambda fit: _energy(fit, known, sd=sd, least=least))
-    cell_residual = np.where(
-        surface.usable,
-        surface.log_light - np.tensordot(best.coefficient, blocks.cell_terms, 1),
-        0.0,
-    )
-    return MixtureFit(residual=cell_residual, lean=best.lean, fat=best.fat, sd=best.sd)
+    residual = light_less_shading(surface, blocks, best.coefficient)
+    return MixtureFit(residual=residual, lean=best.lean, fat=best.fat, sd=best.sd)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -187,20 +183,30 @@ def mixture_probability(surface: Surface, fit: MixtureFit, settings: TissueSetti
     odds = (contrast - 1) * (ratio - (1 + contrast) / 2) / spread**2
     probability = 1 / (1 + np.exp(-np.clip(odds, -8, 8)))
     probability = fill_from_neighbours(probability, usable)
+    drop_what_is_no_tissue(probability, fit.residual, surface, usable, settings)
+    return probability
+
+
+def drop_what_is_no_tissue(
+    probability: Floats, light: Floats, surface: Surface, usable: Mask, settings: TissueSettings
+) -> None:
+    """Turn over patches that are too small or have no step at their outline, in place."""
+    least = float(np.log(settings.least_contrast))
     for fat_side in (True, False):
         mask = surface.inside & ((probability > 0.5) == fat_side)
         labels, n_patches = label_patches(mask)
         if n_patches == 0:
             continue
+        # a fat patch may be cut by the piece's outline; a dark band along it is a shaded rim
+        other = surface.inside & ~mask if fat_side else ~mask
         step, broad_mm = patch_steps(
-            labels, n_patches, fit.residual, usable, cell_mm=surface.cell_mm
+            labels, n_patches, light, usable, cell_mm=surface.cell_mm, other=other
         )
-        step = step if fat_side else -step
-        too_small = broad_mm < settings.smallest_patch_mm
-        no_edge = np.nan_to_num(step, nan=0.0 if fat_side else np.inf) < least
-        drop = too_small | (no_edge if fat_side else False)
-        probability[np.r_[False, drop][labels]] = 0.0 if fat_side else 1.0
+        drop = broad_mm < settings.smallest_patch_mm
+        if fat_side:
+            drop |= np.nan_to_num(step, nan=0.0) < least
+        dropped = np.r_[False, drop][labels]
+        probability[dropped] = 1 - probability[dropped]
     fat = surface.inside & (probability > 0.5)
     if fat.sum() == surface.inside.sum() or not fat.any():
-        probability[:] = only
-    return probability
+        probability[:] = 0.0 if settings.one_class == "lean" else 1.0

@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from geomscan.errors import InputError
 from geomscan.files import shipped_folder
 from geomscan.shape.piece_map import PieceMap
 from geomscan.tissue.settings import TissueSettings
-from geomscan.tissue.shading import Blocks, light_without_shading
+from geomscan.tissue.shading import Blocks, densest_value, light_less_shading
 from geomscan.tissue.surface import Surface
 
 __all__ = ["FEATURES", "MODEL_FILE", "MODEL_SHA256", "load_network", "network_features"]
@@ -25,7 +26,7 @@ Floats = npt.NDArray[np.float64]
 
 MODEL_FILE = "fat-lean.onnx"
 #: Hash of the shipped model; `models/train.py` prints the one of a newly trained model.
-MODEL_SHA256 = "33fcc708b3e7d2de51fc9a37c10e6ca5cfee5e409a378194114b126d1daf811e"
+MODEL_SHA256 = "651430238263a5d8bab9155b4f946d489f8f127ed6d1a89b8d7f61cb94d2f94e"
 #: A model of this design is far smaller; more is not read.
 MOST_BYTES = 4_000_000
 #: The network halves its grid three times.
@@ -44,38 +45,70 @@ FEATURES = (
 )
 
 
-def network_features(piece: PieceMap, surface: Surface, flat: Floats) -> npt.NDArray[np.float32]:
-    """Stack the network's input, (n_features, n_x, n_y), without units and free of laser power.
+def network_features(piece: PieceMap, surface: Surface, blocks: Blocks) -> npt.NDArray[np.float32]:
+    """Stack the network's input, (n_features, n_x, n_y) padded to whole steps, free of laser power.
 
     Parameters
     ----------
     piece, surface
         The piece and what was read from it.
-    flat : (n_x, n_y) array
-        Log light less shading, 0 at its most frequent value (`light_without_shading`).
+    blocks : Blocks
+        Its shading, from `block_surface`.
     """
-    usable = surface.usable
-    width = np.zeros(usable.shape)
-    if piece.line_width_px is not None:
-        width_px = np.nan_to_num(piece.line_width_px, nan=0.0, posinf=0.0)
-        known = usable & (width_px > 0)
-        if known.any():
-            log_width = np.log(np.where(known, width_px, 1.0))
-            width = np.where(known, log_width - np.median(log_width[known]), 0.0)
-    level = float(np.median(surface.log_light[usable])) if usable.any() else 0.0
-    stack = np.stack(
-        [
-            np.where(usable, np.clip(flat, -1.5, 1.5), 0.0),
-            np.where(usable, np.clip(surface.log_light - level, -1.5, 1.5), 0.0),
-            usable,
-            surface.inside,
-            np.where(surface.inside, np.clip(surface.slope_x, -2, 2), 0.0),
-            np.where(surface.inside, np.clip(surface.slope_y, -2, 2), 0.0),
-            np.where(surface.inside, np.nan_to_num(piece.thickness_mm) / 20.0, 0.0),
-            np.clip(width, -1, 1),
-        ]
+    flat = light_less_shading(surface, blocks, blocks.coefficient)
+    main = densest_value(blocks.light - blocks.coefficient @ blocks.terms)
+    width_px = piece.line_width_px
+    known = np.zeros(0) if width_px is None else width_px[surface.usable & np.isfinite(width_px)]
+    middle = float(np.median(known)) if known.size else 0.0
+    if width_px is None or middle <= 0:
+        width_px, middle = np.zeros(flat.shape), 1.0
+    n_x, n_y = flat.shape
+    out = np.zeros(
+        (len(FEATURES), -(-n_x // GRID_STEP) * GRID_STEP, -(-n_y // GRID_STEP) * GRID_STEP),
+        dtype=np.float32,
     )
-    return stack.astype(np.float32)
+    _fill_features(
+        out,
+        flat,
+        main,
+        surface.log_light,
+        float(np.median(blocks.light)),
+        surface.usable,
+        surface.inside,
+        surface.slope_x,
+        surface.slope_y,
+        piece.thickness_mm,
+        width_px,
+        middle,
+    )
+    return out
+
+
+@njit(nogil=True, cache=True)
+def _clip(value, size):  # type: ignore[no-untyped-def]
+    return min(max(value, -size), size)
+
+
+@njit(nogil=True, cache=True)
+def _fill_features(  # type: ignore[no-untyped-def]
+    out, flat, main, light, level, usable, inside, slope_x, slope_y, thickness, width, middle
+):
+    n_x, n_y = flat.shape
+    for i in range(n_x):
+        for j in range(n_y):
+            if not inside[i, j]:
+                continue
+            out[3, i, j] = 1.0
+            out[4, i, j] = _clip(slope_x[i, j], 4.0)
+            out[5, i, j] = _clip(slope_y[i, j], 4.0)
+            out[6, i, j] = min(max(thickness[i, j] / 20.0, 0.0), 5.0)
+            if not usable[i, j]:
+                continue
+            out[0, i, j] = _clip(flat[i, j] - main, 1.5)
+            out[1, i, j] = _clip(light[i, j] - level, 1.5)
+            out[2, i, j] = 1.0
+            if width[i, j] > 0.0 and width[i, j] < np.inf:
+                out[7, i, j] = _clip(np.log(width[i, j] / middle), 1.0)
 
 
 @lru_cache(maxsize=2)
@@ -111,28 +144,24 @@ def load_network(path: Path | None = None, *, n_threads: int = 2) -> Any:
     InputError
         If the file is absent, cut, changed or another model.
     """
-    return _session(path or shipped_folder("models") / MODEL_FILE, n_threads)
+    return _session(path or _shipped(), n_threads)
+
+
+@lru_cache(maxsize=1)
+def _shipped() -> Path:
+    return shipped_folder("models") / MODEL_FILE
 
 
 def run_network(session: Any, features: npt.NDArray[np.float32]) -> Floats:
-    """Log-odds of fat, (n_x, n_y), for one stack of features."""
-    n_x, n_y = features.shape[1:]
-    padded = np.zeros(
-        (1, features.shape[0], -(-n_x // GRID_STEP) * GRID_STEP, -(-n_y // GRID_STEP) * GRID_STEP),
-        dtype=np.float32,
-    )
-    padded[0, :, :n_x, :n_y] = features
-    odds: Floats = session.run(["log_odds"], {"features": padded})[0][0, 0, :n_x, :n_y].astype(
-        float
-    )
-    return odds
+    """Log-odds of fat for one stack of features, (n_x, n_y) padded alike."""
+    odds = session.run(["log_odds"], {"features": features[None]})[0][0, 0]
+    return np.asarray(odds, dtype=np.float64)
 
 
 def network_probability(
     piece: PieceMap, surface: Surface, blocks: Blocks, settings: TissueSettings
 ) -> Floats:
     """Fat probability of each cell by the network, (n_x, n_y); meaningless outside the piece."""
-    features = network_features(piece, surface, light_without_shading(surface, blocks))
-    odds = run_network(load_network(), features) + settings.network_shift
-    probability = 1 / (1 + np.exp(-np.clip(odds, -20, 20)))
-    return np.asarray(probability)
+    n_x, n_y = surface.inside.shape
+    odds = run_network(load_network(), network_features(piece, surface, blocks))[:n_x, :n_y]
+    return np.asarray(1 / (1 + np.exp(-np.clip(odds + settings.network_shift, -20, 20))))

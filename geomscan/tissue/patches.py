@@ -2,7 +2,8 @@
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+
+from geomscan.tissue.surface import distance_mm, nearest_cell
 
 __all__ = ["label_patches", "otsu_limit", "patch_steps"]
 
@@ -58,7 +59,13 @@ def label_patches(mask: Mask) -> tuple[npt.NDArray[np.int32], int]:
 
 
 def patch_steps(
-    labels: npt.NDArray[np.int32], n_patches: int, values: Floats, usable: Mask, *, cell_mm: float
+    labels: npt.NDArray[np.int32],
+    n_patches: int,
+    values: Floats,
+    usable: Mask,
+    *,
+    cell_mm: float,
+    other: Mask,
 ) -> tuple[Floats, Floats]:
     """Step of the light across each patch's outline, and the length that it was seen on.
 
@@ -71,17 +78,15 @@ def patch_steps(
         Mean of values 0.7 to 3 mm inside the outline less the mean as far outside, NaN where one
         side was not seen.
     broad_mm : (n_patches,) array
-        Diameter of the largest disc that fits into the patch.
+        Diameter of the largest disc about a cell of the patch that keeps clear of `other`.
     """
     patch = labels > 0
-    padded = np.pad(patch, 1)
-    inward_mm = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] * cell_mm
+    inward_mm = distance_mm(~other, cell_mm)
     deepest = np.zeros(n_patches + 1)
     np.maximum.at(deepest, labels[patch], inward_mm[patch])
     broad_mm: Floats = 2 * deepest[1:] - cell_mm
-    outward, nearest = ndimage.distance_transform_edt(~patch, return_indices=True)
-    outward_mm = outward * cell_mm
-    owner = labels[tuple(nearest)]
+    outward_mm = distance_mm(~patch, cell_mm)
+    owner = labels.ravel()[nearest_cell(patch)]
     near, far = max(0.7, 0.6 * cell_mm), 3.0 + cell_mm
     inner = patch & usable & (inward_mm >= near) & (inward_mm <= far)
     outer = ~patch & usable & (outward_mm >= near) & (outward_mm <= far)

@@ -14,7 +14,7 @@ from geomscan.tissue.classify import classify
 from geomscan.tissue.marks import FAT, LEAN, Marks
 from geomscan.tissue.patches import label_patches
 from geomscan.tissue.settings import TissueSettings
-from geomscan.tissue.shading import block_surface, light_without_shading
+from geomscan.tissue.shading import block_surface, densest_value, light_less_shading
 from geomscan.tissue.surface import read_surface
 
 __all__ = [
@@ -178,11 +178,12 @@ def judge_marks(pieces: Sequence[tuple[PieceMap, Marks]], settings: TissueSettin
     n_patches = {LEAN: 0, FAT: 0}
     for piece, marks in marked:
         surface = read_surface(piece, plain)
-        shaded = (
-            light_without_shading(surface, block_surface(surface))
-            if surface.usable.any()
-            else surface.log_light
-        )
+        if not surface.usable.any():
+            continue
+        blocks = block_surface(surface)
+        shaded = light_less_shading(surface, blocks, blocks.coefficient)
+        # each piece's own laser power goes with its most frequent value
+        shaded -= densest_value(blocks.light - blocks.coefficient @ blocks.terms)
         for kind in (LEAN, FAT):
             cells = surface.usable & (marks == kind)
             light[kind].append(surface.log_light[cells])

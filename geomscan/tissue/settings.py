@@ -26,7 +26,7 @@ class TissueSettings(FileModel):
     #: Patches with a smaller diameter are not claimed and not reported.
     smallest_patch_mm: float = Field(default=5.0, ge=0.0, le=100.0)
     #: Surface steeper than this gives no trustworthy reflectance.
-    steepest_deg: float = Field(default=60.0, gt=0.0, le=90.0)
+    steepest_deg: float = Field(default=75.0, gt=0.0, le=90.0)
     #: Reflectance from which a cell is fat, for method "threshold"; where absent Otsu's limit.
     limit: float | None = Field(default=None, gt=0.0)
     #: Shift of the network's log-odds, found by `geomscan tissue` on your own product.

@@ -4,13 +4,20 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
+from numba import njit
 
 from geomscan.errors import InputError
 from geomscan.shape.piece_map import PieceMap
 from geomscan.tissue.settings import TissueSettings
 
-__all__ = ["Surface", "fill_from_neighbours", "read_surface", "smooth_inside"]
+__all__ = [
+    "Surface",
+    "distance_mm",
+    "fill_from_neighbours",
+    "nearest_cell",
+    "read_surface",
+    "smooth_inside",
+]
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -25,7 +32,7 @@ class Surface:
 
     inside: the piece is there; usable: its light can be trusted (seen, no glare, not too steep);
     log_light: natural logarithm of the reflectance, of its inverse where fat is the darker class,
-    0 where not usable; slope_x, slope_y: rise of the surface, mm/mm.
+    meaningless where not usable; slope_x, slope_y: rise of the surface, mm/mm.
     """
 
     inside: Mask
@@ -33,8 +40,6 @@ class Surface:
     log_light: Floats
     slope_x: Floats
     slope_y: Floats
-    y_mm: Floats
-    x_mm: Floats
     cell_mm: float
 
     @property
@@ -62,50 +67,107 @@ def read_surface(piece: PieceMap, settings: TissueSettings) -> Surface:
             raise InputError(msg)
     inside = np.isfinite(piece.thickness_mm) & (piece.cover > 0)
     # beside the piece lies the belt: the rim counts as steep, and its light as doubtful
-    height = ndimage.gaussian_filter(
-        np.where(inside, piece.thickness_mm, 0.0), SLOPE_SCALE_MM / piece.cell_mm, mode="constant"
+    height = smooth(
+        np.where(inside, piece.thickness_mm * piece.cover, 0.0), SLOPE_SCALE_MM / piece.cell_mm
     )
-    slope_x, slope_y = np.zeros(shape), np.zeros(shape)
-    if min(shape) > 1:
-        slope_x, slope_y = np.gradient(height, piece.cell_mm)
-    light = np.nan_to_num(piece.reflectance, nan=0.0, posinf=0.0, neginf=0.0)
-    usable = inside & (light > 0)
-    usable &= np.hypot(slope_x, slope_y) < np.tan(np.radians(min(settings.steepest_deg, 89.9)))
+    seen = inside.copy()
     if piece.shadow is not None:
-        usable &= piece.shadow == 0
+        seen &= piece.shadow == 0
+    steepest = np.tan(np.radians(min(settings.steepest_deg, 89.9)))
+    sign = 1.0 if settings.fat_is == "brighter" else -1.0
+    usable, log_light, slope_x, slope_y = _read_light(
+        height, seen, np.asarray(piece.reflectance), piece.cell_mm, float(steepest), sign
+    )
     # slivers of light left at the rim between steep cells and the belt say nothing sure
-    usable &= ndimage.binary_opening(usable, np.ones((3, 3)))
+    usable = open_mask(usable)
     if piece.glare is not None:
         usable &= ~piece.glare
-    sign = 1.0 if settings.fat_is == "brighter" else -1.0
     return Surface(
         inside=inside,
         usable=usable,
-        log_light=np.where(usable, sign * np.log(np.where(usable, light, 1.0)), 0.0),
+        log_light=log_light,
         slope_x=slope_x,
         slope_y=slope_y,
-        x_mm=np.arange(shape[0])[:, None] * piece.cell_mm + np.zeros(shape),
-        y_mm=np.arange(shape[1])[None, :] * piece.cell_mm + np.zeros(shape),
         cell_mm=piece.cell_mm,
     )
 
 
+@njit(nogil=True, cache=True)
+def _read_light(height, seen, light, cell, steepest, sign):  # type: ignore[no-untyped-def]
+    """Usable cells, logarithm of their light, and slopes by central differences."""
+    n_x, n_y = height.shape
+    usable = np.zeros((n_x, n_y), dtype=np.bool_)
+    log_light = np.zeros((n_x, n_y))
+    slope_x = np.zeros((n_x, n_y))
+    slope_y = np.zeros((n_x, n_y))
+    for i in range(n_x):
+        before, after = max(i - 1, 0), min(i + 1, n_x - 1)
+        for j in range(n_y):
+            left, right = max(j - 1, 0), min(j + 1, n_y - 1)
+            if after > before:
+                slope_x[i, j] = (height[after, j] - height[before, j]) / ((after - before) * cell)
+            if right > left:
+                slope_y[i, j] = (height[i, right] - height[i, left]) / ((right - left) * cell)
+            value = light[i, j]
+            if not (seen[i, j] and value > 0.0 and value < np.inf):
+                continue
+            log_light[i, j] = sign * np.log(value)
+            usable[i, j] = slope_x[i, j] ** 2 + slope_y[i, j] ** 2 < steepest * steepest
+    return usable, log_light, slope_x, slope_y
+
+
+def smooth(values: Floats, sigma_cells: float) -> Floats:
+    """Gaussian mean; beyond the map lies 0."""
+    import cv2
+
+    radius = max(1, round(3 * sigma_cells))
+    kernel = cv2.getGaussianKernel(2 * radius + 1, sigma_cells)
+    smoothed = cv2.sepFilter2D(values, cv2.CV_64F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(smoothed, dtype=np.float64)
+
+
+def open_mask(mask: Mask) -> Mask:
+    """Take away what is narrower than three cells; beyond the map lies nothing."""
+    import cv2
+
+    square = np.ones((3, 3), np.uint8)
+    byte = np.pad(mask.astype(np.uint8), 1)
+    return np.asarray(cv2.morphologyEx(byte, cv2.MORPH_OPEN, square)[1:-1, 1:-1], dtype=bool)
+
+
 def smooth_inside(values: Floats, mask: Mask, sigma_cells: float) -> Floats:
-    """Gaussian mean over the masked cells only; where none is near, the nearest cell's mean."""
-    if not mask.any():
-        return np.zeros_like(values)
-    weight = ndimage.gaussian_filter(mask.astype(float), sigma_cells, mode="constant", truncate=3.0)
-    total = ndimage.gaussian_filter(
-        np.where(mask, values, 0.0), sigma_cells, mode="constant", truncate=3.0
+    """Gaussian mean over the masked cells only, 0 where none is near."""
+    weight = smooth(mask.astype(np.float64), sigma_cells)
+    total = smooth(np.where(mask, values, 0.0), sigma_cells)
+    mean = np.zeros_like(values)
+    # a thousandth of the kernel still makes a mean; less is rounding
+    np.divide(total, weight, out=mean, where=weight > 1e-3)
+    return mean
+
+
+def distance_mm(mask: Mask, cell_mm: float) -> Floats:
+    """Distance from each cell of the mask to the nearest cell outside it, 0 outside."""
+    import cv2
+
+    far = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return np.asarray(far, dtype=np.float64) * cell_mm
+
+
+def nearest_cell(known: Mask) -> npt.NDArray[np.intp]:
+    """Flat index of the nearest known cell of every cell; at least one must be known."""
+    import cv2
+
+    _, labels = cv2.distanceTransformWithLabels(
+        (~known).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
     )
-    near = weight > 1e-3
-    mean = np.divide(total, weight, out=np.zeros_like(values), where=near)
-    return fill_from_neighbours(mean, near)
+    flat = np.flatnonzero(known)
+    place = np.zeros(int(labels.max()) + 1, dtype=np.intp)
+    place[labels.ravel()[flat]] = flat
+    return np.asarray(place[labels])
 
 
 def fill_from_neighbours(values: Floats, known: Mask) -> Floats:
     """Give each unknown cell the value of the nearest known one."""
     if known.all() or not known.any():
         return values
-    nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return np.asarray(values[tuple(nearest)])
+    return np.asarray(values.ravel()[nearest_cell(known)])
