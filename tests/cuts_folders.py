@@ -35,7 +35,8 @@ def scanned(
 ) -> MassMap:
     """Scan what lies at height(x, y), moved along the belt by shift_mm.
 
-    Errors are drawn where rng is given. The grid is the belt's: cells begin at multiples of cell_mm, wherever the piece begins.
+    Errors are drawn where rng is given. The grid is the belt's: cells begin at multiples of
+    cell_mm, wherever the piece begins.
     """
     first = math.floor((x_range_mm[0] + shift_mm) / cell_mm) * cell_mm
     side = math.floor(y_range_mm[0] / cell_mm) * cell_mm

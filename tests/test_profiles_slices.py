@@ -303,3 +303,12 @@ def test_wrong_calls_are_refused(options: dict[str, float], text: str) -> None:
 def test_an_empty_map_is_refused() -> None:
     with pytest.raises(InputError, match=r"piece 1: no covered cell in a map of shape \(3, 4\)"):
         slice_profile(weigh(piece_of(np.full((3, 4), np.nan))), angle_deg=0)
+
+
+def test_without_a_lane_a_plan_angle_turns_about_the_middle_of_the_belt() -> None:
+    z = np.random.default_rng(9).uniform(5, 20, (20, 10))
+    known, unknown = (
+        slice_profile(weigh(piece_of(z, lane_middle_mm=y)), angle_deg=10, plan_angle_deg=20)
+        for y in (0.0, math.nan)
+    )
+    assert np.array_equal(known.cumulative_g, unknown.cumulative_g)

@@ -33,7 +33,7 @@ from pydantic import Field, model_validator
 
 from geomscan.errors import InputError
 from geomscan.files import NEWEST, FileModel, parse_model, plain, read_json, write_whole
-from geomscan.profiles.slices import SliceProfile, SliceTerm
+from geomscan.profiles.slices import SliceProfile, SliceTerm, turning_line_mm
 from geomscan.shape.piece_map import PieceMap
 
 __all__ = [
@@ -243,7 +243,7 @@ def piece_document(
         "u_x0_mm": piece.u_x0_mm,
         "length_mm": piece.length_mm,
         "width_mm": piece.width_mm,
-        "lane_middle_mm": piece.lane_middle_mm,
+        "lane_middle_mm": turning_line_mm(piece),
         "volume_cm3": float(whole.cumulative_cm3[-1]),
         "u_volume_cm3": float(whole.u_cumulative_cm3[-1]),
         "mass_g": float(whole.cumulative_g[-1]),

@@ -16,8 +16,16 @@ from geomscan.errors import InputError
 from geomscan.mass.mass_map import MassMap
 from geomscan.profiles import kernels
 from geomscan.profiles.columns import Cells, Columns, ErrorBlocks, gather_blocks, gather_cells
+from geomscan.shape.piece_map import PieceMap
 
-__all__ = ["STEEPEST_DEG", "SliceProfile", "SliceTerm", "slice_profile", "slice_profiles"]
+__all__ = [
+    "STEEPEST_DEG",
+    "SliceProfile",
+    "SliceTerm",
+    "slice_profile",
+    "slice_profiles",
+    "turning_line_mm",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -177,6 +185,11 @@ class _Blade:
         return self.plan_slope != 0 or 0 < abs(self.slope) < _LEAST_SLOPE
 
 
+def turning_line_mm(piece: PieceMap) -> float:
+    """Give the y about which a plan angle turns: the lane's middle, with no lane the belt's, y = 0."""
+    return piece.lane_middle_mm if math.isfinite(piece.lane_middle_mm) else 0.0
+
+
 def _aim(middle_mm: float, cells: Cells, angle: float, plan: float, step: float) -> _Blade:
     slope = math.tan(math.radians(angle)) if angle else 0.0
     plan_slope = math.tan(math.radians(plan)) if plan else 0.0
@@ -290,7 +303,7 @@ def _slice(
     mass_map: MassMap, cells: Cells, blocks: ErrorBlocks, angle: float, plan: float, step: float
 ) -> SliceProfile:
     piece = mass_map.piece
-    blade = _aim(piece.lane_middle_mm, cells, angle, plan, step)
+    blade = _aim(turning_line_mm(piece), cells, angle, plan, step)
     s_mm = blade.first_mm + step * np.arange(blade.n_bins + 1, dtype=np.float64)
     s_mm[0], s_mm[-1] = blade.ends_mm
     running = _running(cells, blade)
