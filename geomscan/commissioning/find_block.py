@@ -132,15 +132,29 @@ def find_bare(lines: PassLines, *, where: str) -> BareBelt:
 
 
 def _bare_lines(row: Floats) -> npt.NDArray[np.bool_]:
-    """Lines whose course is smooth and which are seen as widely as any."""
-    step = 6
-    rise = row[:, step:] - row[:, :-step]
-    n = np.count_nonzero(np.isfinite(rise), axis=1)
-    widest = np.percentile(n, 95)
-    with np.errstate(invalid="ignore"):
-        typical = np.array([np.nanmedian(r) if k else 0.0 for r, k in zip(rise, n, strict=True)])
-        rough = np.count_nonzero(np.abs(rise - typical[:, None]) > 1.0, axis=1)
-    return np.asarray((n > 0.97 * widest) & (rough < _BARE_SHARE * np.maximum(n, 1)))
+    """Lines that follow one smooth course and are seen as widely as any.
+
+    A lens bends the belt's line by a polynomial of low order; a block does not lie on one, however
+    few steps it has.
+    """
+    n = np.count_nonzero(np.isfinite(row), axis=1)
+    wide = n > 0.97 * np.percentile(n, 95)
+    course = np.polynomial.legendre.legvander(np.linspace(-1, 1, row.shape[1]), 4)
+    smooth = [w and _off_course(r, course) < _BARE_SHARE for w, r in zip(wide, row, strict=True)]
+    return np.asarray(smooth, dtype=np.bool_)
+
+
+def _off_course(row: Floats, course: Floats) -> float:
+    """Share of a line's columns more than 1 px off its own smooth course, specks left aside."""
+    seen = np.isfinite(row)
+    near = seen
+    for _ in range(3):
+        fitted = course @ np.linalg.lstsq(course[near], row[near], rcond=None)[0]
+        off = np.abs(row - fitted)
+        near = seen & (off <= max(1.0, 3.0 * float(np.median(off[near]))))
+        if np.count_nonzero(near) < 0.5 * np.count_nonzero(seen):
+            return 1.0
+    return float(np.mean(off[seen] > 1.0))
 
 
 def _runs(flag: npt.NDArray[np.bool_], *, bridge: int) -> list[tuple[int, int]]:
