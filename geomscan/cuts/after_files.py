@@ -140,6 +140,9 @@ def _scanned(document: PieceDocument, crop: Crop) -> ScannedPortion:
 
 def _surface(document: PieceDocument, crop: Crop) -> PieceSurface:
     height, x_first, y_first, cell = crop(document.piece)
+    # cells covered to a small part may stand too high on the map; the profiles know the true height
+    highest = max(max(known(profile.thickness_max_mm)) for profile in document.profiles)
+    height = np.minimum(height, highest)
     if not np.isfinite(height).any():
         msg = f"piece {document.piece}: not on the map of piece numbers"
         raise InputError(msg)
@@ -151,6 +154,11 @@ def _surface(document: PieceDocument, crop: Crop) -> PieceSurface:
         length_mm=document.length_mm,
         volume_mm3=1000 * (document.volume_cm3 or math.nan),
     )
+
+
+def known(values: list[float | None]) -> list[float]:
+    """Give the numbers of a column that are known."""
+    return [value for value in values if value is not None]
 
 
 def aftercut_document(compared: AfterCut) -> dict[str, Any]:

@@ -124,7 +124,13 @@ def _search(
             continue
         for j in range(n):
             w, d = worth[k, j], spread[k, j]
-            if may_end[j] and w >= 0 and (w > best_worth or (w == best_worth and d < best_spread)):
+            # of equals the last: what is left over behind a cut is worth no cut of its own
+            level = w == best_worth and d <= best_spread + 1e-9 * target**2
+            if (
+                may_end[j]
+                and w >= 0
+                and (w > best_worth or (level and (k == best_k or d < best_spread)))
+            ):
                 if k == 0 and not may_start[j]:
                     continue
                 best_worth, best_spread, best_k, best_j = w, d, k, j

@@ -17,6 +17,9 @@ Ints = npt.NDArray[np.int64]
 
 # Thinner columns count as this high: their volume stays, it moves in s by tan θ times this at most.
 _LEAST_HEIGHT_MM = 1e-3
+# Less covered cells say little of a height (a small volume over a small area): none of them stands
+# higher than the highest of the others.
+_FIRM_COVER = 0.5
 # Errors of the map are gathered in blocks of this side: an uncertainty needs no finer geometry.
 _BLOCK_MM = 3.0
 
@@ -120,8 +123,10 @@ def gather_cells(mass_map: MassMap) -> Cells:
     height, weight = np.empty(cover.shape), np.empty((3, *cover.shape))
     row_sums, row_height = np.empty((n_rows, 6)), np.empty(n_rows)
     row_span = np.empty((n_rows, 2), np.int64)
+    firm = np.max(thickness, where=(cover >= _FIRM_COVER) & np.isfinite(thickness), initial=0.0)
+    heights = (_LEAST_HEIGHT_MM, float(firm) if firm > _LEAST_HEIGHT_MM else np.inf)
     kernels.weigh_cells(
-        thickness, cover, contents, _LEAST_HEIGHT_MM, height, weight, row_sums, row_height, row_span
+        thickness, cover, contents, heights, height, weight, row_sums, row_height, row_span
     )
     rows = np.arange(n_rows)
     first, last = row_span[:, 0], row_span[:, 1]

@@ -34,7 +34,7 @@ def weigh_cells(
     thickness_mm: Floats,
     cover: Floats,
     contents: tuple[Floats, Floats, Floats],
-    least_height_mm: float,
+    heights_mm: tuple[float, float],
     height: Floats,
     weight: Floats,
     row_sums: Floats,
@@ -43,10 +43,12 @@ def weigh_cells(
 ) -> None:
     """Give each cell its height and what it holds per mm of height; both empty where it has none.
 
+    Heights are brought within heights_mm, the least and the greatest, what a cell holds is kept.
     weight has shape (3, n_x, n_y); row_sums (n_x, 6) the contents and the weights added up along
     each row; row_span the first and last covered column of each row, −1 where there is none.
     """
     n_y = cover.shape[1]
+    least, most = heights_mm
     first, second, third = contents
     for i in range(cover.shape[0]):
         highest = 0.0
@@ -54,7 +56,7 @@ def weigh_cells(
         for j in range(n_y):
             h = thickness_mm[i, j]
             inside = cover[i, j] > 0.0 and h == h
-            h = h if inside and h > least_height_mm else least_height_mm
+            h = min(h, most) if inside and h > least else least
             keep = 1.0 if inside else 0.0
             per = keep / h
             height[i, j] = h

@@ -186,7 +186,7 @@ class _Blade:
 
 
 def turning_line_mm(piece: PieceMap) -> float:
-    """Give the y about which a plan angle turns: the lane's middle, with no lane the belt's, y = 0."""
+    """Give the y about which a plan angle turns: the lane's middle, else the belt's, y = 0."""
     return piece.lane_middle_mm if math.isfinite(piece.lane_middle_mm) else 0.0
 
 
@@ -313,7 +313,7 @@ def _slice(
     per_mm = np.zeros_like(running)
     per_mm[:-1] = np.diff(running, axis=0) / np.diff(s_mm)[:, None]
     effect, variance = _errors(mass_map, blocks, blade, per_mm)
-    width, thickest = _extents(piece.thickness_mm, cells, blade)
+    width, thickest = _extents(cells, blade)
     return SliceProfile(
         piece=piece.piece,
         lane=piece.lane,
@@ -358,7 +358,7 @@ def _errors(
     return effect, variance
 
 
-def _extents(thickness_mm: Floats, cells: Cells, blade: _Blade) -> tuple[Floats, Floats]:
+def _extents(cells: Cells, blade: _Blade) -> tuple[Floats, Floats]:
     """Extent across and greatest height in each slice."""
     least, most = np.full(blade.n_bins, np.inf), np.full(blade.n_bins, -np.inf)
     thickest = np.zeros(blade.n_bins + 1)
@@ -383,9 +383,8 @@ def _extents(thickness_mm: Floats, cells: Cells, blade: _Blade) -> tuple[Floats,
     elif blade.slope == 0:
         kernels.upright_extent(*rows, *sides, *place, *found)
     else:
-        thickness = np.ascontiguousarray(thickness_mm)
         kernels.sloped_extent(
-            thickness, *rows, cells.row_span, *sides, blade.slope, *place, *grid, *found
+            cells.height_mm, *rows, cells.row_span, *sides, blade.slope, *place, *grid, *found
         )
     width = np.zeros(blade.n_bins + 1)
     width[:-1] = np.maximum(most - least, 0)
