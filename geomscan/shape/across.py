@@ -105,7 +105,8 @@ def _lit_part(y, r, i, j, inward):  # type: ignore[no-untyped-def]
         if 0 <= m < n and y[i, m] == y[i, m] and r[i, m] > 0.0:
             total += r[i, m]
             n_used += 1
-    if n_used < 2:
+    next_one = j + inward
+    if n_used < 2 or r[i, j] != r[i, j] or r[i, next_one] != r[i, next_one]:
         return 0.5
     inside = total / n_used
     lost = 2.0 - (r[i, j] + r[i, j + inward]) / inside
