@@ -86,7 +86,7 @@ def command(
         f"{study.n_used} pieces, paired {study.pairing_how}; {len(study.set_aside)} set aside",
         f"density of lean {fit.value('lean'):.1f} ± {fit.u('lean'):.1f} kg/m³",
     ]
-    if "fat" in fit.names:
+    if study.choice.fat_told:
         lines.append(f"density of fat {fit.value('fat'):.1f} ± {fit.u('fat'):.1f} kg/m³")
     if "offset" in fit.names:
         lines.append(f"height offset {fit.value('offset'):+.3f} ± {fit.u('offset'):.3f} mm")

@@ -108,9 +108,14 @@ def _estimates(page: Page, study: DensityStudy) -> None:
     page.table(
         ["", "value", "standard uncertainty", "95 % interval", "unit"],
         rows,
-        caption=f"{fit.dof} degrees of freedom. Pieces scatter {100 * fit.scatter:.2f} % about the "
-        "model beyond what scale and scanner explain. The scanner's common errors are part of the "
-        "uncertainties.",
+        caption=f"{fit.dof:.0f} degrees of freedom. Pieces scatter {100 * fit.scatter:.2f} % "
+        "about the model beyond what scale and scanner explain. The scanner's common errors are "
+        "part of the uncertainties."
+        + (
+            ""
+            if study.choice.fat_told or "fat" not in fit.names
+            else " The density of fat is not told by these weighings: it is what is usual."
+        ),
     )
     if len(fit.names) > 1:
         covariance = fit.covariance + fit.run_covariance

@@ -147,7 +147,11 @@ def _u_with(study: DensityStudy, fit: WeightFit, plan: tuple[float, ...], n: int
     )
     try:
         wider = fit_weights(
-            more, fit.names, checks=study.checks, fat_kg_m3=fit.fat_kg_m3, scatter=fit.scatter
+            more,
+            fit.names,
+            checks=study.checks,
+            fat_prior=study.choice.fat_prior,
+            scatter=fit.scatter,
         )
     except InputError:
         return float("inf")

@@ -90,14 +90,13 @@ class WeightFit:
     values: Floats
     covariance: Floats
     run_covariance: Floats
-    dof: int
+    dof: float
     scatter: float  #: relative, piece to piece, beyond the stated errors
     residual_g: Floats
     u_residual_g: Floats  #: expected standard deviation of a weighing about the model
     leverage: Floats
     fitted_g: Floats
-    log_likelihood: float
-    fat_kg_m3: float = float("nan")  #: held at this where fat is not among names
+    aicc: float  #: Akaike's criterion, corrected for few data
 
     def value(self, name: str) -> float:
         """Estimate by name; NaN where it was not fitted."""
@@ -120,15 +119,6 @@ class WeightFit:
         return float(self.values[index] - half), float(self.values[index] + half)
 
     @property
-    def aicc(self) -> float:
-        """Akaike's criterion, corrected for few data (Hurvich & Tsai 1989)."""
-        k = len(self.names) + 1
-        n = self.dof + len(self.names)
-        if n - k - 1 <= 0:
-            return float("inf")
-        return -2 * self.log_likelihood + 2 * k + 2 * k * (k + 1) / (n - k - 1)
-
-    @property
     def left_out_g(self) -> Floats:
         """Error of predicting each piece's weight from all the others."""
         return self.residual_g / (1 - self.leverage)
@@ -141,10 +131,8 @@ class WeightFit:
         return np.asarray(inner * np.sqrt((self.dof - 1) / rest))
 
 
-def design(
-    rows: FitRows, names: Sequence[str], mass_g: Floats, *, fat_kg_m3: float = float("nan")
-) -> tuple[Floats, Floats]:
-    """Columns and right side of the linear model: weight = density·(volume - offset·area) + ….
+def design(rows: FitRows, names: Sequence[str], mass_g: Floats) -> Floats:
+    """Columns of the linear model: weight = density·(volume - offset·area) + ….
 
     Parameters
     ----------
@@ -153,26 +141,19 @@ def design(
         Of "lean", "fat", "offset", "zero", "gain"; lean comes first.
     mass_g : array of shape (n,)
         Mass that a scale's gain acts on, from an earlier look.
-    fat_kg_m3 : float, optional
-        Density of fat where it is known but not fitted; NaN: fat counts as lean.
 
     Returns
     -------
     columns : array of shape (n, k)
-    right : array of shape (n,)
     """
-    parted = "fat" in names or np.isfinite(fat_kg_m3)
-    right = rows.weight_g.copy()
-    if np.isfinite(fat_kg_m3) and "fat" not in names:
-        right = right - fat_kg_m3 / 1000 * rows.fat_cm3
     columns = {
-        "lean": rows.volume_cm3 - rows.fat_cm3 if parted else rows.volume_cm3,
+        "lean": rows.volume_cm3 - rows.fat_cm3 if "fat" in names else rows.volume_cm3,
         "fat": rows.fat_cm3,
         "offset": -rows.area_cm2,
         "zero": np.ones(len(rows)),
         "gain": mass_g,
     }
-    return np.stack([columns[name] for name in names], axis=1), right
+    return np.stack([columns[name] for name in names], axis=1)
 
 
 def robust_start(columns: Floats, right: Floats, size: Floats) -> tuple[Floats, float]:
@@ -203,7 +184,7 @@ def fit_weights(
     names: Sequence[str],
     *,
     checks: CheckWeights | None = None,
-    fat_kg_m3: float = float("nan"),
+    fat_prior: tuple[float, float] | None = None,
     scatter: float | None = None,
 ) -> WeightFit:
     """Fit weight to volume, plan area and the scale's errors.
@@ -219,8 +200,9 @@ def fit_weights(
         What to fit, "lean" first; "gain" only with check weights.
     checks : CheckWeights, optional
         They know nothing of density and tell the scale's errors apart from it.
-    fat_kg_m3 : float, optional
-        Known density of fat where it is not fitted.
+    fat_prior : (float, float), optional
+        Density of fat in kg/m³ and its standard uncertainty, known beforehand: it counts like one
+        more observation.
     scatter : float, optional
         Known relative scatter from piece to piece; found from the residuals where absent.
 
@@ -236,57 +218,76 @@ def fit_weights(
     """
     names = tuple(names)
     checks = CheckWeights() if checks is None else checks
-    n_all = len(rows) + len(checks)
-    if n_all <= len(names):
-        msg = f"density fit: expected more than {len(names)} weighed pieces, got {len(rows)}"
+    n, others = len(rows), _other_rows(checks, names, fat_prior)
+    if n + len(others.right) <= len(names):
+        msg = f"density fit: expected more than {len(names)} weighed pieces, got {n}"
         raise InputError(msg)
-    known_scatter = scatter
-    scatter = USUAL_SCATTER if known_scatter is None else known_scatter
-    beta = np.zeros(len(names))
-    beta[0] = float(np.median(rows.weight_g / rows.volume_cm3))
+    found = USUAL_SCATTER if scatter is None else scatter
+    density = float(np.median(rows.weight_g / rows.volume_cm3))
     mass_g = rows.weight_g
-    for _ in range(6):
-        columns, right = design(rows, names, mass_g, fat_kg_m3=fat_kg_m3)
-        a = np.concatenate([columns, _check_columns(checks, names)])
-        b = np.concatenate([right, checks.reading_g - checks.certified_g])
-        known = np.concatenate(
-            [rows.u_weight_g**2 + (beta[0] * rows.u_own_cm3) ** 2, checks.u_reading_g**2]
-        )
-        own = np.concatenate([rows.u_own_cm3**2, np.zeros(len(checks))])
-        moving = np.concatenate([rows.weight_g**2, np.zeros(len(checks))])
-        variance = np.maximum(known + scatter**2 * moving, 1e-12)
+    own = np.concatenate([rows.u_own_cm3**2, np.zeros_like(others.right)])
+    for _ in range(8):
+        a = np.concatenate([design(rows, names, mass_g), others.columns])
+        b = np.concatenate([rows.weight_g, others.right])
+        known = rows.u_weight_g**2 + (density * rows.u_own_cm3) ** 2
+        variance = np.concatenate([known + (found * rows.weight_g) ** 2, others.variance])
+        variance = np.maximum(variance, 1e-12)
         beta, inverse = _adjusted(a, b, variance, own)
+        density = float(beta[0])
         rest = b - a @ beta
-        new = _scatter(rest, known, moving, n_all - len(names))
-        if known_scatter is not None:
-            new = known_scatter
-        mass_g = columns[:, : _n_mass(names)] @ beta[: _n_mass(names)] + rows.weight_g - right
-        done = abs(new - scatter) < 1e-9
-        scatter = new
-        if done:
+        leverage = np.einsum("ij,jk,ik->i", a, inverse, a) / variance
+        dof = n - len(names) + float(leverage[n:].sum())
+        before = found
+        if scatter is None:
+            found = _scatter(rest[:n], known, rows.weight_g**2, dof)
+        mass_g = a[:n, : _n_mass(names)] @ beta[: _n_mass(names)]
+        if abs(found - before) < 1e-9:
             break
-    leverage = np.einsum("ij,jk,ik->i", a, inverse, a) / variance
-    covariance = inverse @ ((a / variance[:, None]).T @ a) @ inverse
-    return _in_units(
-        names,
-        beta,
-        covariance,
-        _run_covariance(rows, a, inverse, variance, beta[0], len(checks)),
-        WeightFit(
-            names=names,
-            values=beta,
-            covariance=covariance,
-            run_covariance=covariance,
-            dof=n_all - len(names),
-            scatter=scatter,
-            residual_g=rest[: len(rows)],
-            u_residual_g=np.sqrt(variance[: len(rows)]),
-            leverage=np.clip(leverage[: len(rows)], 0.0, 1 - 1e-9),
-            fitted_g=rows.weight_g - rest[: len(rows)],
-            log_likelihood=float(-0.5 * np.sum(rest**2 / variance + np.log(2 * np.pi * variance))),
-            fat_kg_m3=fat_kg_m3,
-        ),
+    likelihood = rest[:n] ** 2 / variance[:n] + np.log(2 * np.pi * variance[:n])
+    fit = WeightFit(
+        names=names,
+        values=beta,
+        covariance=inverse @ ((a / variance[:, None]).T @ a) @ inverse,
+        run_covariance=_run_covariance(rows, a, inverse, variance, density),
+        dof=dof,
+        scatter=found,
+        residual_g=rest[:n],
+        u_residual_g=np.sqrt(variance[:n]),
+        leverage=np.clip(leverage[:n], 0.0, 1 - 1e-9),
+        fitted_g=rows.weight_g - rest[:n],
+        aicc=_aicc(float(-0.5 * likelihood.sum()), n, len(names) + 1),
     )
+    return _in_units(fit)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _OtherRows:
+    """Rows of the fit that are no pieces: check weights, and what is known of fat."""
+
+    columns: Floats
+    right: Floats
+    variance: Floats
+
+
+def _other_rows(
+    checks: CheckWeights, names: tuple[str, ...], fat_prior: tuple[float, float] | None
+) -> _OtherRows:
+    columns = _check_columns(checks, names)
+    right, variance = checks.reading_g - checks.certified_g, checks.u_reading_g**2
+    if fat_prior is not None and "fat" in names:
+        row = np.zeros((1, len(names)))
+        row[0, names.index("fat")] = 1.0
+        columns = np.concatenate([columns, row])
+        right = np.append(right, fat_prior[0] / 1000)
+        variance = np.append(variance, (fat_prior[1] / 1000) ** 2)
+    return _OtherRows(columns=columns, right=right, variance=variance)
+
+
+def _aicc(log_likelihood: float, n: int, k: int) -> float:
+    """Akaike's criterion, corrected for few data (Hurvich & Tsai 1989, Biometrika 76:297)."""
+    if n - k - 1 <= 0:
+        return float("inf")
+    return -2 * log_likelihood + 2 * k + 2 * k * (k + 1) / (n - k - 1)
 
 
 def _n_mass(names: tuple[str, ...]) -> int:
@@ -316,7 +317,7 @@ def _adjusted(a: Floats, b: Floats, variance: Floats, own: Floats) -> tuple[Floa
     return inverse @ ((a / variance[:, None]).T @ b), inverse
 
 
-def _scatter(rest: Floats, known: Floats, moving: Floats, dof: int) -> float:
+def _scatter(rest: Floats, known: Floats, moving: Floats, dof: float) -> float:
     """Relative scatter with which the residuals are as large as expected; 0 if they already are."""
 
     def excess(square: float) -> float:
@@ -334,7 +335,7 @@ def _scatter(rest: Floats, known: Floats, moving: Floats, dof: int) -> float:
 
 
 def _run_covariance(
-    rows: FitRows, a: Floats, inverse: Floats, variance: Floats, density: float, n_checks: int
+    rows: FitRows, a: Floats, inverse: Floats, variance: Floats, density: float
 ) -> Floats:
     """Add what the scanner's common errors do to the estimates.
 
@@ -346,7 +347,7 @@ def _run_covariance(
     scale, height = scale_and_height(rows)
     added = np.zeros_like(inverse)
     for change_cm3 in (scale * rows.volume_cm3, height * rows.area_cm2):
-        change_g = np.concatenate([density * change_cm3, np.zeros(n_checks)])
+        change_g = np.concatenate([density * change_cm3, np.zeros(len(a) - len(rows))])
         shift = inverse @ (a.T @ (change_g / variance))
         added += np.outer(shift, shift)
     return added
@@ -375,13 +376,12 @@ def scale_and_height(rows: FitRows) -> tuple[float, float]:
     return float(np.sqrt(best[0])), float(np.sqrt(best[1]))
 
 
-def _in_units(
-    names: tuple[str, ...], beta: Floats, covariance: Floats, run: Floats, fit: WeightFit
-) -> WeightFit:
+def _in_units(fit: WeightFit) -> WeightFit:
     """Turn coefficients into kg/m³, mm, g and percent, with their covariance."""
+    beta = fit.values
     values = beta.copy()
-    jacobian = np.eye(len(names))
-    for index, name in enumerate(names):
+    jacobian = np.eye(len(fit.names))
+    for index, name in enumerate(fit.names):
         if name in {"lean", "fat"}:
             values[index] *= 1000
             jacobian[index, index] = 1000
@@ -396,6 +396,6 @@ def _in_units(
     return replace(
         fit,
         values=values,
-        covariance=jacobian @ covariance @ jacobian.T,
-        run_covariance=jacobian @ run @ jacobian.T,
+        covariance=jacobian @ fit.covariance @ jacobian.T,
+        run_covariance=jacobian @ fit.run_covariance @ jacobian.T,
     )

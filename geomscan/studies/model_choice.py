@@ -12,21 +12,30 @@ __all__ = ["Choice", "choose_model"]
 #: A height offset less sure than this says nothing: half a millimetre is 2.5 % of a 20 mm piece.
 WORST_U_OFFSET_MM = 0.5
 
-#: A fat density less sure than 3 % does not tell fat (900 to 970 kg/m³) from lean (1030 to 1070).
-WORST_U_FAT = 0.03
+#: What is known of fat beforehand: separable fat of beef, pork and chicken lies at 942 to 972
+#: kg/m³ by composition (USDA SR), adipose tissue near 920 (Farvid et al. 2005). The uncertainty
+#: covers that range, and a depth of fat that is off by half, which changes fat's share alike.
+USUAL_FAT_KG_M3 = 945.0
+U_USUAL_FAT_KG_M3 = 60.0
+
+#: Density of fat counts as told by the weighings where they alone give it to 3 %: less does not
+#: tell fat (900 to 970 kg/m³) from lean (1030 to 1070).
+WORST_U_FAT_KG_M3 = 32.0
 
 #: A scale zero is believed without check weights only from this fall of AICc on: it and a height
 #: offset look much alike where pieces are of like area.
-ZERO_GAIN = 8.0
+ZERO_GAIN = 4.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Choice:
-    """The chosen fit, every fit that was tried (names, AICc), and the reasons in plain words."""
+    """The chosen fit, all that were tried (names, AICc), and the reasons in plain words."""
 
     fit: WeightFit
     tried: tuple[tuple[tuple[str, ...], float], ...]
     reasons: tuple[str, ...]
+    fat_told: bool  #: whether the weighings themselves tell the density of fat
+    fat_prior: tuple[float, float]
 
 
 def choose_model(
@@ -42,7 +51,7 @@ def choose_model(
     rows : FitRows
     checks : CheckWeights, optional
     fat_kg_m3 : float, optional
-        Density of fat in use, held where fat can't be fitted.
+        Density of fat in use; without one what is usual for fat helps.
 
     Raises
     ------
@@ -53,27 +62,37 @@ def choose_model(
         msg = f"density study: expected 3 usable weighed pieces or more, got {len(rows)}"
         raise InputError(msg)
     checks = CheckWeights() if checks is None else checks
+    fat_prior = (
+        fat_kg_m3 if np.isfinite(fat_kg_m3) else USUAL_FAT_KG_M3,
+        U_USUAL_FAT_KG_M3,
+    )
     tried: list[tuple[tuple[str, ...], float]] = []
     reasons: list[str] = []
 
     def attempt(names: tuple[str, ...]) -> WeightFit | None:
-        if len(rows) < len(names) + 2:
+        if len(rows) < len(set(names) - {"fat"}) + 2:
             return None
         try:
-            fit = fit_weights(rows, names, checks=checks, fat_kg_m3=fat_kg_m3)
+            fit = fit_weights(rows, names, checks=checks, fat_prior=fat_prior)
         except InputError:
             return None
         tried.append((names, fit.aicc))
         return fit
 
+    tissues = ("lean", "fat") if np.any(rows.fat_cm3 > 0) else ("lean",)
     scale = _scale_terms(checks, reasons)
-    best = attempt(("lean", *scale)) or fit_weights(rows, ("lean",), fat_kg_m3=fat_kg_m3)
+    best = attempt((*tissues, *scale)) or fit_weights(rows, tissues, fat_prior=fat_prior)
     best = _with_offset(best, attempt(_add(best.names, "offset")), reasons)
-    if np.any(rows.fat_cm3 > 0):
-        best = _with_fat(best, attempt(_add(best.names, "fat")), fat_kg_m3, reasons)
     if "zero" not in best.names:
         best = _with_zero(best, attempt(_add(best.names, "zero")), reasons)
-    return Choice(fit=best, tried=tuple(tried), reasons=tuple(reasons))
+    told = "fat" in best.names and _fat_told(best, fat_prior, reasons)
+    return Choice(
+        fit=best,
+        tried=tuple(tried),
+        reasons=tuple(reasons),
+        fat_told=told,
+        fat_prior=fat_prior,
+    )
 
 
 def _add(names: tuple[str, ...], name: str) -> tuple[str, ...]:
@@ -121,19 +140,22 @@ def _with_offset(best: WeightFit, fit: WeightFit | None, reasons: list[str]) -> 
     return fit
 
 
-def _with_fat(
-    best: WeightFit, fit: WeightFit | None, fat_kg_m3: float, reasons: list[str]
-) -> WeightFit:
-    u_share = np.inf if fit is None else fit.u("fat") / fit.value("lean")
-    if fit is not None and u_share <= WORST_U_FAT:
+def _fat_told(fit: WeightFit, prior: tuple[float, float], reasons: list[str]) -> bool:
+    """Whether the weighings alone, without what was known before, tell the density of fat."""
+    index = fit.names.index("fat")
+    known = 1 / fit.covariance[index, index] - 1 / prior[1] ** 2
+    u_alone = known**-0.5 if known > 0 else np.inf
+    if u_alone <= WORST_U_FAT_KG_M3:
         reasons.append(
-            f"Density of fat: fitted (± {fit.u('fat'):.0f} kg/m³). It rests on the depth of fat in "
-            "the settings, which the camera does not see."
+            f"Density of fat: told by the weighings (± {u_alone:.0f} kg/m³ by them alone). It "
+            "rests on the depth of fat in the settings, which the camera does not see."
         )
-        return fit
-    held = f"held at {fat_kg_m3:g} kg/m³" if np.isfinite(fat_kg_m3) else "fat counts as lean"
-    reasons.append(f"Density of fat: not fitted, too little or too even fat; {held}.")
-    return best
+        return True
+    reasons.append(
+        "Density of fat: not told by these weighings, there is too little or too even fat. It was "
+        f"taken as {prior[0]:g} ± {prior[1]:g} kg/m³, which also covers an uncertain depth of fat."
+    )
+    return False
 
 
 def _with_zero(best: WeightFit, fit: WeightFit | None, reasons: list[str]) -> WeightFit:

@@ -257,7 +257,7 @@ def _screen(
     names: tuple[str, ...] = ("lean", "offset") if len(rows) >= 8 else ("lean",)
     if len(rows) >= 12 and np.ptp(rows.fat_cm3 / rows.volume_cm3) > 0.02:
         names = ("lean", "fat", "offset")
-    columns, right = design(rows, names, rows.weight_g)
+    columns, right = design(rows, names, rows.weight_g), rows.weight_g
     size = np.sqrt(
         rows.u_weight_g**2
         + (USUAL_SCATTER * rows.weight_g) ** 2

@@ -1,5 +1,6 @@
 """A study as one machine-readable object, and as the density file that `measure` takes."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -21,8 +22,8 @@ def summarise(study: DensityStudy) -> dict[str, Any]:
     fit, judgement = study.fit, study.judgement
     need = pieces_needed(study)
     return {
-        "density_kg_m3": _tissues(fit, "value"),
-        "u_density_kg_m3": _tissues(fit, "u"),
+        "density_kg_m3": _tissues(study, fit.value),
+        "u_density_kg_m3": _tissues(study, fit.u),
         "height_offset_mm": fit.value("offset"),
         "u_height_offset_mm": fit.u("offset"),
         "scale_zero_g": fit.value("zero"),
@@ -30,7 +31,7 @@ def summarise(study: DensityStudy) -> dict[str, Any]:
         "scale_gain_percent": fit.value("gain"),
         "u_scale_gain_percent": fit.u("gain"),
         "intervals_95": {name: fit.interval(name) for name in fit.names},
-        "degrees_of_freedom": fit.dof,
+        "degrees_of_freedom": round(fit.dof, 2),
         "model": {
             "fitted": list(fit.names),
             "correlation": _correlation(fit),
@@ -91,10 +92,11 @@ def summarise(study: DensityStudy) -> dict[str, Any]:
     }
 
 
-def _tissues(fit: WeightFit, what: str) -> dict[str, float]:
-    found = {"lean": getattr(fit, what)("lean")}
-    if "fat" in fit.names:
-        found["fat"] = getattr(fit, what)("fat")
+def _tissues(study: DensityStudy, what: Callable[[str], float]) -> dict[str, float]:
+    """Give lean, and fat where the weighings tell it."""
+    found = {"lean": what("lean")}
+    if study.choice.fat_told:
+        found["fat"] = what("fat")
     return found
 
 
