@@ -104,3 +104,47 @@ def fit_flanks(
     out[2] = math.exp(min(a - 0.25 * b * b / c, 30.0)) * sigma * math.sqrt(2 * np.pi)
     out[3] = sigma
     return True
+
+
+@njit(nogil=True, cache=True)
+def measure_span(frame: Any, column: int, peak: int, grey: float, u: float, out: Any) -> bool:
+    """Middle of a line that spans many rows of one column, as on an upright face.
+
+    The line is taken to end where it falls below half of its brightest pixel for two rows. Where
+    in the span the wanted surface lies isn't known: u is that of a uniform distribution over it.
+
+    Parameters
+    ----------
+    frame : (n_rows, n_columns)
+    column, peak : int
+        Column, and the row of its brightest pixel.
+    grey, u : float
+        Background; u of the row from noise.
+    out : (4,) float64
+        Row, u of the row, light, standard deviation.
+
+    Returns
+    -------
+    bool
+        Always True.
+    """
+    n_rows = frame.shape[0]
+    least = grey + 0.5 * (float(frame[peak, column]) - grey)
+    first, last = peak, peak
+    while first > 0 and (
+        frame[first - 1, column] > least or (first > 1 and frame[first - 2, column] > least)
+    ):
+        first -= 1
+    while last < n_rows - 1 and (
+        frame[last + 1, column] > least or (last < n_rows - 2 and frame[last + 2, column] > least)
+    ):
+        last += 1
+    light = 0.0
+    for row in range(first, last + 1):
+        light += float(frame[row, column]) - grey
+    spread = (last - first + 1) / math.sqrt(12.0)
+    out[0] = 0.5 * (first + last)
+    out[1] = math.sqrt(u * u + spread * spread)
+    out[2] = light
+    out[3] = spread
+    return True

@@ -1,8 +1,9 @@
-"""Compiled passes over one frame: brightest pixel, background, biweight rows, runner-up.
+"""Compiled passes over one frame: brightest pixel, background, straightening, runner-up.
 
-Two rules make these loops vector code: every inner loop runs along the columns over slices of
-rows, never over an index range of a whole array, and the running maximum goes from one buffer to
-another ("ping-pong"): written in place it needs byte-masked stores, eight times slower on AVX2.
+Rules that make these loops vector code: every inner loop runs along the columns over slices of
+rows, never over an index range of a whole array; several rows are taken at a time, so that the
+running result is loaded and stored once for all of them; and it goes from one buffer to another
+("ping-pong"): written in place it needs byte-masked stores, eight times slower on AVX2.
 """
 
 from typing import Any
@@ -10,7 +11,16 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-__all__ = ["background", "brightest", "flatten", "refine", "runner_up"]
+__all__ = [
+    "BLOCK",
+    "background",
+    "brightest",
+    "gather",
+    "line_groups",
+    "rows_around",
+    "runner_up",
+    "straighten",
+]
 
 #: columns that share a background estimate
 BLOCK = 32
@@ -70,254 +80,296 @@ def brightest(frame: Any, best: Any, where: Any) -> Any:
     return now
 
 
-@njit(nogil=True, cache=True, fastmath=True)
-def background(
-    frame: Any, where: Any, half: int, noise: Any, lowest: Any, total: Any, count: Any, out: Any
-) -> None:
-    """Grey level away from the line, one value for `BLOCK` columns from three blocks' pixels.
-
-    About 16 rows are sampled; what stands out (a second peak) counts no more than its column's
-    darkest sample and 8 standard deviations of noise.
-
-    Parameters
-    ----------
-    frame : (n_rows, n_columns)
-    where : (n_columns,) row of the line
-    half : rows on each side of it that are left out
-    noise : (gain, fixed variance, black level) in grey levels
-    lowest, total, count : (n_columns,) float32 buffers
-    out : (n_columns,) float32
-    """
-    n_rows, n_columns = frame.shape
-    step = max(1, n_rows // 16)
-    lowest[:] = np.float32(1e9)
-    total[:] = np.float32(0)
-    count[:] = np.float32(0)
-    reach = np.float32(half)
-    for row in range(step // 2, n_rows, step):
-        p, at = frame[row], np.float32(row)
-        for c in range(n_columns):
-            away = abs(np.float32(where[c]) - at) > reach
-            lowest[c] = min(lowest[c], np.float32(p[c])) if away else lowest[c]
-    gain, fixed, black = np.float32(noise[0]), np.float32(noise[1]), np.float32(noise[2])
-    for c in range(n_columns):
-        grey = lowest[c]
-        lowest[c] = grey + np.float32(8) * np.sqrt(max(grey - black, np.float32(0)) / gain + fixed)
-    for row in range(step // 2, n_rows, step):
-        p, at = frame[row], np.float32(row)
-        for c in range(n_columns):
-            away = abs(np.float32(where[c]) - at) > reach
-            total[c] += min(lowest[c], np.float32(p[c])) if away else np.float32(0)
-            count[c] += np.float32(1) if away else np.float32(0)
-    n_blocks = (n_columns + BLOCK - 1) // BLOCK
-    for block in range(n_blocks):
-        first = max(0, (block - 1) * BLOCK)
-        stop = min(n_columns, (block + 2) * BLOCK)
-        t, n = total[first:stop].sum(), count[first:stop].sum()
-        mean = t / n if n > 0 else black
-        out[block * BLOCK : min(n_columns, (block + 1) * BLOCK)] = mean
-
-
 @njit(nogil=True, cache=True)
-def flatten(frame: Any, columns: Any, rows: Any, reach: int, grey: Any, tile: Any) -> None:
-    """Copy the rows around each column's line into a tile whose middle row is `rows`.
+def runner_up(frame: Any, c0: int, above: Any, below: Any, best: Any, second: Any) -> Any:
+    """Find the brightest pixel outside the rows `above` to `below`, from column c0 on.
 
-    Rows beyond the frame are filled with the background.
-
-    Parameters
-    ----------
-    frame : (n_rows, n_columns)
-    columns, rows : (n,) columns to copy, and the rows of their lines
-    grey : (n,) background
-    tile : (2 reach + 1, >= n) of the frame's type
-    """
-    n_rows = frame.shape[0]
-    n = columns.size
-    for k in range(2 * reach + 1):
-        line = tile[k]
-        for j in range(n):
-            row = np.int64(rows[j]) + k - reach
-            inside = 0 <= row < n_rows
-            line[j] = (
-                frame[row, columns[j]] if inside else tile.dtype.type(grey[j] + np.float32(0.5))
-            )
-
-
-@njit(nogil=True, cache=True, fastmath=True)
-def _polynomial(coefficients: Any, x: Any) -> Any:
-    value = coefficients[0]
-    for k in range(1, coefficients.size):
-        value = value * x + coefficients[k]
-    return value
-
-
-@njit(nogil=True, cache=True, fastmath=True)
-def _moments(
-    pixels: Any,
-    first: int,
-    n_rows: int,
-    c0: int,
-    c1: int,
-    start: Any,
-    grey: Any,
-    reach: Any,
-    half: Any,
-    work: Any,
-) -> None:
-    """Sum v inside ±half, and w v, w d v inside ±reach[c], into work[0..2]; d from start[c]."""
-    s, m, f = work[0], work[1], work[2]
-    s[:] = np.float32(0)
-    m[:] = np.float32(0)
-    f[:] = np.float32(0)
-    for k in range(n_rows):
-        p, at = pixels[first + k][c0:c1], np.float32(k)
-        for c in range(p.size):
-            d = at - start[c]
-            v = np.float32(p[c]) - grey[c]
-            t = np.float32(1) - d * d * reach[c]
-            w = max(t, np.float32(0))
-            wv = w * w * v
-            s[c] += v if abs(d) <= half else np.float32(0)
-            m[c] += wv
-            f[c] += wv * d
-
-
-@njit(nogil=True, cache=True, fastmath=True)
-def _weigh(
-    pixels: Any,
-    first: int,
-    n_rows: int,
-    c0: int,
-    c1: int,
-    start: Any,
-    grey: Any,
-    reach: Any,
-    work: Any,
-) -> None:
-    """Sum w v, w d v, w d² v inside ±reach[c] into work[1..3]; `reach` holds 1/R²."""
-    m, f, q = work[1], work[2], work[3]
-    m[:] = np.float32(0)
-    f[:] = np.float32(0)
-    q[:] = np.float32(0)
-    for k in range(n_rows):
-        p, at = pixels[first + k][c0:c1], np.float32(k)
-        for c in range(p.size):
-            d = at - start[c]
-            v = np.float32(p[c]) - grey[c]
-            t = np.float32(1) - d * d * reach[c]
-            w = max(t, np.float32(0))
-            wv = w * w * v
-            wvd = wv * d
-            m[c] += wv
-            f[c] += wvd
-            q[c] += wvd * d
-
-
-@njit(nogil=True, cache=True, fastmath=True)
-def refine(
-    pixels: Any,
-    first: int,
-    n_rows: int,
-    c0: int,
-    c1: int,
-    peak: Any,
-    grey: Any,
-    half: int,
-    noise: Any,
-    gain: Any,
-    share: Any,
-    x_over_spread: Any,
-    shot: Any,
-    flat: Any,
-    start: Any,
-    work: Any,
-    out: Any,
-) -> None:
-    """Biweight rows of columns c0 to c1 of `pixels`, looked for in n_rows rows from `first`.
-
-    Parameters
-    ----------
-    pixels : (>= first + n_rows, >= c1) frame or tile
-    peak, grey : (n,) brightest pixel and background
-    start : (n,) row of the brightest pixel from `first`; ends as the biweight row
-    work : (5, n) float32
-    out : (4, n) float32: u of the row, light, standard deviation, weight reach R
-    """
-    n = c1 - c0
-    s, m, f, q, reach = work[0], work[1], work[2], work[3], work[4]
-    u, light, sigma, r = out[0], out[1], out[2], out[3]
-    widest = np.float32(half)
-    reach[:] = np.float32(1) / (widest * widest)
-    _moments(pixels, first, n_rows, c0, c1, start, grey, reach, widest, work)
-    for c in range(n):
-        height = max(peak[c] - grey[c], np.float32(0.25))
-        light[c] = s[c]
-        width = s[c] / (height * np.float32(2.5066))
-        width = min(max(width, np.float32(0.7)), np.float32(0.33) * widest)
-        x = width * width * reach[c]
-        shift = _polynomial(gain, x) * f[c] / max(m[c], np.float32(0.25))
-        start[c] += min(max(shift, -width), width)
-        sigma[c] = width
-    for step in range(2):
-        for c in range(n):
-            r[c] = min(np.float32(2.8) * sigma[c], widest)
-            reach[c] = np.float32(1) / (r[c] * r[c])
-        _weigh(pixels, first, n_rows, c0, c1, start, grey, reach, work)
-        for c in range(n):
-            total = max(m[c], np.float32(0.25))
-            spread = min(max(q[c] / total * reach[c], np.float32(0.003)), np.float32(0.1112))
-            x_seen = spread * _polynomial(x_over_spread, spread)
-            x = sigma[c] * sigma[c] * reach[c]
-            shift = _polynomial(gain, x) * f[c] / total
-            start[c] += min(max(shift, -sigma[c]), sigma[c])
-            q[c] = x_seen
-            if step == 0:
-                wide = r[c] * np.sqrt(x_seen)
-                sigma[c] = max(np.float32(0.7), min(sigma[c], wide * np.float32(1.15)))
-    per_electron, fixed, black = (
-        np.float32(1) / np.float32(noise[0]),
-        np.float32(noise[1]),
-        np.float32(noise[2]),
-    )
-    for c in range(n):
-        x = q[c]
-        seen = max(m[c], np.float32(0.25)) / _polynomial(share, x)
-        sigma[c] = r[c] * np.sqrt(x)
-        response = seen * _polynomial(share, x) / _polynomial(gain, x)
-        dark = max(grey[c] - black, np.float32(0)) * per_electron + fixed
-        variance = _polynomial(shot, x) * sigma[c] * sigma[c] * per_electron / seen
-        variance += dark * np.float32(flat) * r[c] * r[c] * r[c] / (response * response)
-        u[c] = np.sqrt(variance)
-
-
-@njit(nogil=True, cache=True)
-def runner_up(frame: Any, where: Any, apart: Any, best: Any, second: Any) -> Any:
-    """Find the brightest pixel further than `apart` rows from `where`, as `brightest` does.
+    Every other row is looked at: a line that is worth following is wider than one row.
 
     Parameters
     ----------
     frame : (n_rows, n_columns)
-    where, apart : (n_columns,) of the row index's type
-    best, second : (2, n_columns) buffers of the frame's type and of the row index's type
+    above, below : (n,) of the row index's type: the rows from above to below are left out
+    best, second : (2, >= n) buffers of the frame's type and of the row index's type
 
     Returns
     -------
     int
         Which of the two buffers holds the result.
     """
-    n_rows, n_columns = frame.shape
-    best[0][:] = 0
-    second[0][:] = 0
+    n_rows, n = frame.shape[0], above.size
+    best[0][:n] = 0
+    second[0][:n] = 0
     now = 0
     nothing = best.dtype.type(0)
-    for row in range(n_rows):
+    row = 0
+    while row < n_rows:
+        last = n_rows - 1
+        r1, r2, r3 = min(row + 2, last), min(row + 4, last), min(row + 6, last)
         old, new = best[now], best[1 - now]
         old_row, new_row = second[now], second[1 - now]
-        p, i = frame[row], second.dtype.type(row)
-        for c in range(n_columns):
-            away = second.dtype.type(max(i, where[c]) - min(i, where[c]))
-            v = p[c] if away > apart[c] else nothing
-            new_row[c] = i if v > old[c] else old_row[c]
-            new[c] = max(v, old[c])
+        p0, p1 = frame[row][c0 : c0 + n], frame[r1][c0 : c0 + n]
+        p2, p3 = frame[r2][c0 : c0 + n], frame[r3][c0 : c0 + n]
+        i0, i1 = second.dtype.type(row), second.dtype.type(r1)
+        i2, i3 = second.dtype.type(r2), second.dtype.type(r3)
+        for c in range(n):
+            b, i, a, z = old[c], old_row[c], above[c], below[c]
+            v = p0[c] if (i0 < a) | (i0 > z) else nothing
+            i = i0 if v > b else i
+            b = max(v, b)
+            v = p1[c] if (i1 < a) | (i1 > z) else nothing
+            i = i1 if v > b else i
+            b = max(v, b)
+            v = p2[c] if (i2 < a) | (i2 > z) else nothing
+            i = i2 if v > b else i
+            b = max(v, b)
+            v = p3[c] if (i3 < a) | (i3 > z) else nothing
+            i = i3 if v > b else i
+            b = max(v, b)
+            new[c] = b
+            new_row[c] = i
         now = 1 - now
+        row += 8
     return now
+
+
+@njit(nogil=True, cache=True)
+def _lowest(frame: Any, rows: Any, above: Any, below: Any, most: Any, lowest: Any) -> None:
+    """Darkest of four rows' pixels outside above to below, and of what `lowest` holds."""
+    p0, p1, p2, p3 = frame[rows[0]], frame[rows[1]], frame[rows[2]], frame[rows[3]]
+    i0, i1 = above.dtype.type(rows[0]), above.dtype.type(rows[1])
+    i2, i3 = above.dtype.type(rows[2]), above.dtype.type(rows[3])
+    for c in range(lowest.size):
+        a, z = above[c], below[c]
+        v0 = p0[c] if (i0 < a) | (i0 > z) else most
+        v1 = p1[c] if (i1 < a) | (i1 > z) else most
+        v2 = p2[c] if (i2 < a) | (i2 > z) else most
+        v3 = p3[c] if (i3 < a) | (i3 > z) else most
+        lowest[c] = min(min(min(v0, v1), min(v2, v3)), lowest[c])
+
+
+@njit(nogil=True, cache=True)
+def _total(frame: Any, rows: Any, above: Any, below: Any, cap: Any, total: Any, count: Any) -> None:
+    """Add four rows' pixels outside above to below, each no more than `cap`."""
+    p0, p1, p2, p3 = frame[rows[0]], frame[rows[1]], frame[rows[2]], frame[rows[3]]
+    i0, i1 = above.dtype.type(rows[0]), above.dtype.type(rows[1])
+    i2, i3 = above.dtype.type(rows[2]), above.dtype.type(rows[3])
+    none, one, no = cap.dtype.type(0), np.uint8(1), np.uint8(0)
+    kind = total.dtype.type
+    for c in range(cap.size):
+        a, z, most = above[c], below[c], cap[c]
+        v0 = min(p0[c], most) if (i0 < a) | (i0 > z) else none
+        v1 = min(p1[c], most) if (i1 < a) | (i1 > z) else none
+        v2 = min(p2[c], most) if (i2 < a) | (i2 > z) else none
+        v3 = min(p3[c], most) if (i3 < a) | (i3 > z) else none
+        total[c] += kind(v0) + kind(v1) + kind(v2) + kind(v3)
+    for c in range(cap.size):
+        a, z = above[c], below[c]
+        n0 = one if (i0 < a) | (i0 > z) else no
+        n1 = one if (i1 < a) | (i1 > z) else no
+        n2 = one if (i2 < a) | (i2 > z) else no
+        n3 = one if (i3 < a) | (i3 > z) else no
+        count[c] += n0 + n1 + n2 + n3
+
+
+@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+def background(
+    frame: Any,
+    rows: Any,
+    above: Any,
+    below: Any,
+    noise: Any,
+    lowest: Any,
+    total: Any,
+    count: Any,
+    out: Any,
+) -> None:
+    """Grey level away from the line, one value for `BLOCK` columns from three blocks' pixels.
+
+    What stands out of the sampled rows (a second peak) counts no more than its column's darkest
+    sample and 8 standard deviations of noise.
+
+    Parameters
+    ----------
+    frame : (n_rows, n_columns)
+    rows : (8,) rows to sample
+    above, below : (n_columns,) of the row index's type: the rows from above to below are left out
+    noise : (gain, fixed variance, black level) in grey levels
+    lowest : (n_columns,) buffer of the frame's type
+    total, count : (n_columns,) buffers, of a type that holds eight pixels, and uint8
+    out : (n_columns,) float32
+    """
+    n_columns = frame.shape[1]
+    most = lowest.dtype.type(np.iinfo(lowest.dtype).max)
+    lowest[:] = most
+    _lowest(frame, rows[:4], above, below, most, lowest)
+    _lowest(frame, rows[4:], above, below, most, lowest)
+    gain, fixed = np.float32(1) / np.float32(noise[0]), np.float32(noise[1])
+    black, top = np.float32(noise[2]), np.float32(most)
+    for c in range(n_columns):
+        grey = np.float32(lowest[c])
+        above_black = grey - black if grey > black else np.float32(0)
+        cap = grey + np.float32(8) * np.sqrt(above_black * gain + fixed)
+        lowest[c] = lowest.dtype.type(np.int32(cap if cap < top else top))
+    total[:] = 0
+    count[:] = 0
+    _total(frame, rows[:4], above, below, lowest, total, count)
+    _total(frame, rows[4:], above, below, lowest, total, count)
+    n_blocks = (n_columns + BLOCK - 1) // BLOCK
+    t0, n0, t1, n1 = 0.0, 0.0, 0.0, 0.0
+    for block in range(n_blocks + 1):
+        t2, n2 = 0.0, 0.0
+        if block < n_blocks:
+            stop = min(n_columns, (block + 1) * BLOCK)
+            t2 = float(total[block * BLOCK : stop].sum())
+            n2 = float(count[block * BLOCK : stop].sum())
+        if block > 0:
+            n = n0 + n1 + n2
+            mean = (t0 + t1 + t2) / n if n > 0 else float(black)
+            out[(block - 1) * BLOCK : min(n_columns, block * BLOCK)] = np.float32(mean)
+        t0, n0, t1, n1 = t1, n1, t2, n2
+
+
+@njit(nogil=True, cache=True)
+def line_groups(
+    row: Any,
+    group: int,
+    half: int,
+    n_tile_rows: int,
+    n_rows: int,
+    base: Any,
+    offset: Any,
+    alone: Any,
+) -> int:
+    """Where to cut each group of columns out of the frame; columns that don't fit in go alone.
+
+    Parameters
+    ----------
+    row : (n_columns,) row of the line
+    group : columns a group
+    half, n_tile_rows : rows on each side of the line that are needed, and rows of the cut
+    n_rows : rows of the frame
+    base : (n_columns // group,) int32, filled with the first row of each group's cut
+    offset : (n_columns,) of the row index's type, filled with the line's row in the cut
+    alone : (n_columns,) int32, filled with the columns that need a cut of their own
+
+    Returns
+    -------
+    int
+        Number of columns in `alone`.
+    """
+    n = 0
+    last_base = np.int32(n_rows - n_tile_rows)
+    slack = np.int32(n_tile_rows - 2 * half - 1)
+    first = np.int32(0)
+    for g in range(base.size):
+        c0 = np.uint32(g * group)
+        least, most = row[c0], row[c0]
+        for j in range(1, group):
+            i = row[c0 + np.uint32(j)]
+            least = min(least, i)
+            most = max(most, i)
+        # the line's rows must lie in first + half to first + half + slack
+        low, high = np.int32(least) - half, np.int32(most) - half
+        wanted = max(np.int32(0), min((low + high - slack) // 2, last_base))
+        if wanted <= low and high <= wanted + slack:
+            first = wanted
+            for j in range(group):
+                c = c0 + np.uint32(j)
+                offset[c] = row[c] - first
+        else:
+            first = _base_for_most(row, c0, group, half, slack, last_base, first)
+            for j in range(group):
+                c = c0 + np.uint32(j)
+                inside = np.int32(row[c]) - first - half
+                if 0 <= inside <= slack:
+                    offset[c] = row[c] - first
+                else:
+                    offset[c] = half
+                    alone[n] = c
+                    n += 1
+        base[g] = first
+    return n
+
+
+@njit(nogil=True, cache=True)
+def _base_for_most(
+    row: Any, c0: Any, group: Any, half: Any, slack: Any, last_base: Any, neighbour: Any
+) -> Any:
+    """First row of the cut that suits most of a group's columns; the neighbour's if it does."""
+    best, best_first = 0, np.int32(neighbour)
+    for tried in range(-1, group):
+        first = best_first
+        if tried >= 0:
+            low = np.int32(row[c0 + np.uint32(tried)]) - half
+            first = max(np.int32(0), min(np.int32(low - slack // 2), last_base))
+        n = 0
+        for j in range(group):
+            inside = np.int32(row[c0 + np.uint32(j)]) - first - half
+            n += (inside >= 0) & (inside <= slack)
+        if n > best:
+            best, best_first = n, first
+        if best >= group - 2:
+            break
+    return best_first
+
+
+@njit(nogil=True, cache=True)
+def straighten(
+    packed: Any, stride: int, base: Any, group: int, n_tile_rows: int, tile: Any
+) -> None:
+    """Copy n_tile_rows (a multiple of 4) rows from `base` on, eight bytes at a time.
+
+    Parameters
+    ----------
+    packed : (frame rows * stride,) uint64 view of the frame, from its first group on
+    stride : groups a row of the frame
+    base : (n,) first row of each group
+    group : number of the first of them in the frame
+    tile : (>= n_tile_rows, >= n) uint64
+    """
+    s = np.uint64(stride)
+    for k in range(0, n_tile_rows, 4):
+        a, b, c, d = tile[k], tile[k + 1], tile[k + 2], tile[k + 3]
+        for g in range(base.size):
+            at = np.uint64(base[g] + k) * s + np.uint64(group + g)
+            a[g] = packed[at]
+            b[g] = packed[at + s]
+            c[g] = packed[at + s + s]
+            d[g] = packed[at + s + s + s]
+
+
+@njit(nogil=True, cache=True)
+def gather(
+    frame: Any, columns: Any, row: Any, half: int, n_tile_rows: int, grey: Any, tile: Any
+) -> None:
+    """Copy the rows around the lines of single columns, which come to lie in row `half`.
+
+    Rows beyond the frame are filled with the background.
+
+    Parameters
+    ----------
+    frame : (frame rows, n_columns)
+    columns : (n,) int32
+    row, grey : (n_columns,) row of each column's line, and background
+    tile : (>= n_tile_rows, >= n) of the frame's type
+    """
+    last = frame.shape[0] - 1
+    for k in range(n_tile_rows):
+        line = tile[k]
+        for j in range(columns.size):
+            c = np.uint32(columns[j])
+            wanted = np.int64(row[c]) + k - half
+            inside = min(max(wanted, 0), last)
+            v = frame[np.uint32(inside), c]
+            line[j] = v if inside == wanted else tile.dtype.type(grey[c] + np.float32(0.5))
+
+
+@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+def rows_around(row: Any, apart: Any, n_rows: int, above: Any, below: Any) -> None:
+    """Rows row - apart and row + apart, inside the frame; apart is an array or one number."""
+    last = n_rows - 1
+    for c in range(row.size):
+        i, a = np.int32(row[c]), np.int32(apart[c])
+        above[c] = max(i - a, 0)
+        below[c] = min(i + a, last)

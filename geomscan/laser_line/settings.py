@@ -18,7 +18,7 @@ class LineSettings(FileModel):
     #: side on which the tail lies: towards larger or smaller rows, or found from the frames
     tail_side: Literal["auto", "larger", "smaller"] = "auto"
     #: rows on each side of the brightest pixel that belong to the line
-    half_window_px: int = Field(default=12, ge=5, le=30)
+    half_window_px: int = Field(default=11, ge=5, le=30)
     #: a column without a line is taken for one with at most this probability
     false_line_rate: float = Field(default=1e-7, gt=0, le=1e-2)
     #: narrower than this (standard deviation) is a defect pixel or a speck, not a line
