@@ -1,4 +1,4 @@
-"""The main job on the shipped recordings: calibrate, verify, measure, and compare with the truth."""
+"""The main job on the shipped recordings: calibrate, verify, measure, compare with the truth."""
 
 import json
 import time
@@ -151,8 +151,8 @@ def _lines(figures: dict[str, Any], out: Path) -> tuple[str, ...]:
     return (
         "geomscan demo: a line that portions turkey breast and trout; recordings are simulated.",
         f"1. calibrated on {figures['passes']} passes of a five-step block: "
-        f"{figures['mm_per_count']:.6f} mm per count ({figures['mm_per_count_error_percent']:+.3f} %"
-        f" from the truth), tilt {figures['tilt_error_deg']:+.3f}°, "
+        f"{figures['mm_per_count']:.6f} mm per count "
+        f"({figures['mm_per_count_error_percent']:+.3f} % from the truth), tilt {figures['tilt_error_deg']:+.3f}°, "
         f"skew {figures['skew_error_deg']:+.3f}°",
         f"2. verified on a second block: {'passed' if figures['check_passed'] else 'NOT passed'}, "
         f"heights within {figures['check_height_error_mm']:.4f} mm, "
@@ -167,6 +167,7 @@ def _lines(figures: dict[str, Any], out: Path) -> tuple[str, ...]:
         "of the truth",
         f"7. running volume from the leading edge: within {running['0']:.2f} % of the piece at 0°, "
         f"{running['45']:.2f} % at 45°",
-        f"8. {figures['seconds']:.0f} s from frames to pages; maps, profiles, planner documents: {out}/pieces",
+        f"8. {figures['seconds']:.0f} s from frames to pages; maps, profiles and planner documents "
+        f"lie in {out}/pieces",
         f"9. open {out}/pieces/report.html; then README.md says how to go on with your own scans",
     )
