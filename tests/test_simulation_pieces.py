@@ -80,11 +80,11 @@ def test_random_pieces_are_closed_and_of_real_size(kind: Kind) -> None:
         assert 10 < mesh.vertices_mm[:, 2].max() < 45
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10_000), shared=st.floats(0.08, 0.3))
 def test_touching_pairs_touch_and_do_not_overlap(seed: int, shared: float) -> None:
     first, second = touching_pair(np.random.default_rng(seed), at_mm=(100, 0), shared=shared)
-    one, other = (scene_truth_mesh(piece, facet_mm=3.0) for piece in (first, second))
+    one, other = (scene_truth_mesh(piece, facet_mm=2.0) for piece in (first, second))
     # along the line from one to the other, one ends where the other begins
     apart = np.subtract(second.at_mm, first.at_mm)
     apart = apart / np.linalg.norm(apart)
@@ -94,7 +94,7 @@ def test_touching_pairs_touch_and_do_not_overlap(seed: int, shared: float) -> No
     across = np.array([-apart[1], apart[0]])
     for mesh, at in ((one, end), (other, start)):
         side = np.sort((mesh[:, :2] @ across)[np.abs(mesh[:, :2] @ apart - at) < 1e-6])
-        chord = np.diff(side)[np.diff(side) < 4].sum()
+        chord = np.diff(side)[np.diff(side) < 10].sum()  # facets grow towards its ends
         foot = mesh[mesh[:, 2] == 0, :2]
         foot = foot[np.hypot(*(foot - foot.mean(axis=0)).T) > 10]  # the foot's middle is no outline
         turned = np.argsort(np.arctan2(*(foot - foot.mean(axis=0)).T))

@@ -192,3 +192,29 @@ def test_second_peaks_and_ghosts_are_where_they_are_said_to_be() -> None:
     doubled = light > 1.3 * np.median(light)
     # 4000 columns, some peaks left out where they would touch the line
     assert 0.05 < doubled.mean() < 0.115
+
+
+def test_a_thick_sheet_lights_an_edge_in_part() -> None:
+    """Reference: share of a Gaussian sheet that falls on the box, by its distribution."""
+    laser = LaserScene(thickness_mm=0.5, layers=15)
+    scene = Scene(
+        n_lines=41,
+        pitch_mm=0.1,
+        belt=BeltScene(width_mm=240.0, reflectance=1.0),
+        lasers={"main": laser},
+        heads=(QUIET.model_copy(update={"angle_deg": -38.0}),),
+        pieces=(Piece(solid=Box(size_mm=(40, 160, 20)), at_mm=(22, 0), reflectance=1.0),),
+    )
+    images = frames(scene)[:, :, 140:180].sum(axis=2)  # e from 0 to 4, the box from 2
+    middle = (np.argmax(images[0]) + np.argmax(images[40])) // 2
+    upper = images[:, :middle].sum(axis=1)
+    share = upper / upper[40]
+    e = np.arange(41) * 0.1
+    # drawn as fifteen thin ones, the middle one with 13 % of the light: steps of half of that
+    assert np.abs(share - norm.cdf(e, 2.0, 0.5)).max() < 0.075
+    assert np.interp(0.5, share, e) == pytest.approx(2.0, abs=0.06)
+    # on flat belt it is the Gaussian that a single sheet draws
+    thin = scene.model_copy(update={"lasers": {"main": LaserScene(thickness_mm=0.5)}, "pieces": ()})
+    thick = scene.model_copy(update={"pieces": ()})
+    one, other = frames(thin)[3][:, 150], frames(thick)[3][:, 150]
+    assert other == pytest.approx(one, abs=0.02 * one.max())  # cut off at 2.3 sigma

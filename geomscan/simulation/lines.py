@@ -87,6 +87,7 @@ def _stretches(
     optics: Optics,
     coarse: tuple[float, float, float],
     may_be_hidden: npt.NDArray[np.bool_],
+    thickness_mm: float,
 ) -> Floats:
     t, point, hit, apart = lit_points(pose, surface, buckets, fan)
     stretch: Floats = seen_stretches(
@@ -103,6 +104,7 @@ def _stretches(
         fan,
         camera,
         optics,
+        thickness_mm,
     )
     return stretch
 
@@ -122,6 +124,8 @@ def _draw_frames(
     sensor: Sensor,
     coarse: tuple[float, float, float],
     may_be_hidden: npt.NDArray[np.bool_],
+    layers: Floats,
+    layer_mm: float,
     window: Floats,
     ghosts: Floats,
     numbers: Ints,
@@ -130,16 +134,43 @@ def _draw_frames(
 ) -> None:
     for k in range(len(poses)):
         pose = Pose(poses[k, 0], poses[k, 1], poses[k, 2])
-        stretch = _stretches(
-            pose, surface, cells, looks, buckets, fan, camera, optics, coarse, may_be_hidden
-        )
         chance = start(seeds[k])
         image = np.zeros(frames.shape[1:], np.float32)
         move, bright = speckle_of(sensor, frames.shape[2], chance)
         bright *= window
-        add_light(image, stretch, height0, gain[k], sensor.psf_px, move, bright)
-        if sensor.second_peak_share > 0 and len(stretch) > 0:
-            add_second_peaks(image, sensor.second_peak_share, stretch[len(stretch) // 2, 5], chance)
+        width = 1.0
+        for layer in range(len(layers)):
+            sheet = Fan(
+                fan.at_mm + layers[layer, 0],
+                fan.tilt,
+                fan.skew,
+                fan.source_y_mm,
+                fan.source_z_mm,
+                fan.half_width_mm,
+                fan.relief_mm,
+                fan.relief_x_mm,
+                fan.relief_y_mm,
+                fan.n_rays,
+            )
+            stretch = _stretches(
+                pose,
+                surface,
+                cells,
+                looks,
+                buckets,
+                sheet,
+                camera,
+                optics,
+                coarse,
+                may_be_hidden,
+                layer_mm,
+            )
+            share = gain[k] * layers[layer, 1]
+            add_light(image, stretch, height0, share, sensor.psf_px, move, bright)
+            if len(stretch) > 0:
+                width = stretch[len(stretch) // 2, 5]
+        if sensor.second_peak_share > 0:
+            add_second_peaks(image, sensor.second_peak_share, width, chance)
         for g in range(len(ghosts)):
             if ghosts[g, 2] <= numbers[k] <= ghosts[g, 3]:
                 add_ghost(image, int(ghosts[g, 0]), int(ghosts[g, 1]), ghosts[g, 4], ghosts[g, 5])
@@ -160,6 +191,7 @@ def _sample_lines(
     optics: Optics,
     coarse: tuple[float, float, float],
     may_be_hidden: npt.NDArray[np.bool_],
+    thickness_mm: float,
     scatter: float,
     contrast: float,
     row: Floats32,
@@ -169,7 +201,17 @@ def _sample_lines(
     for k in range(len(poses)):
         pose = Pose(poses[k, 0], poses[k, 1], poses[k, 2])
         stretch = _stretches(
-            pose, surface, cells, looks, buckets, fan, camera, optics, coarse, may_be_hidden
+            pose,
+            surface,
+            cells,
+            looks,
+            buckets,
+            fan,
+            camera,
+            optics,
+            coarse,
+            may_be_hidden,
+            thickness_mm,
         )
         _sample(stretch, gain[k], row[k], light[k], width[k])
         if scatter > 0 or contrast > 0:
@@ -214,6 +256,8 @@ def frames_of(stage: Stage, head: int, *, n_threads: int = 2) -> Iterator[Frame]
             setup.sensor,
             setup.coarse,
             setup.may_be_hidden,
+            setup.layers,
+            setup.layer_mm,
             window,
             ghosts,
             here,
@@ -299,6 +343,7 @@ def simulate_lines(
             setup.optics,
             setup.coarse,
             setup.may_be_hidden,
+            setup.thickness_mm,
             scatter,
             contrast,
             row[rows],

@@ -183,7 +183,7 @@ def touching_pair(
     Parameters
     ----------
     shared : float
-        Length of the touching side over the outline of the shorter piece, 0.05 to 0.4.
+        Length of the touching side over the outline of the shorter piece, 0.05 to 0.3.
     toward_deg : float, optional
         Where the second piece lies as seen from the first; drawn where not given.
 
@@ -196,8 +196,9 @@ def touching_pair(
     pieces = []
     for turn in (0.0, 180.0):
         body = _fillet(rng, rng.uniform(50, 75), rng.uniform(32, 45), rng.uniform(*high_mm))
-        yaw = rng.uniform(-25, 25)
-        towards = facing + turn - yaw
+        # the broad side: only there is room for a long touching side
+        towards = 90.0 + rng.uniform(-35, 35)
+        yaw = facing + turn - towards
         distance = _chord_distance(body, towards, shared)
         body = body.model_copy(
             update={"flat_sides": (FlatSide(toward_deg=towards, distance_mm=distance),)}

@@ -87,6 +87,7 @@ class LaserScene(FileModel):
     tilt_deg: Annotated[float, Field(gt=-60, lt=60)] = 0.0
     skew_deg: Annotated[float, Field(gt=-30, lt=30)] = 0.0
     thickness_mm: NotNegative = 0.5  # standard deviation of the sheet's thickness on the object
+    layers: Annotated[int, Field(ge=1, le=31)] = 1  # thin sheets for a thick one: edges half lit
     falloff: Share = 0.0  # loss of light from the fan's middle to the belt's edge
     power: Positive = 1.0
     power_drift: float = 0.0  # relative change from the first to the last line

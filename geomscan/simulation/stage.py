@@ -14,7 +14,7 @@ from geomscan.simulation.camera import Camera, camera_of, project_points
 from geomscan.simulation.encoder import BeltTravel, belt_travel
 from geomscan.simulation.looks import Looks, looks_of
 from geomscan.simulation.placed import PlacedSolid, Surface, place, surface_of
-from geomscan.simulation.scene import HeadScene, Scene
+from geomscan.simulation.scene import HeadScene, LaserScene, Scene
 from geomscan.simulation.sensor import Sensor
 from geomscan.simulation.sheet import Buckets, Fan, buckets_of
 from geomscan.simulation.sight import Cells, cells_of
@@ -43,6 +43,9 @@ class HeadSetup(NamedTuple):
     n_height: int
     coarse: tuple[float, float, float]
     may_be_hidden: npt.NDArray[np.bool_]
+    layers: Floats
+    layer_mm: float
+    thickness_mm: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -180,7 +183,6 @@ def _head_setup(scene: Scene, head: HeadScene, surface: Surface, cells: Cells) -
     optics = Optics(
         light,
         head.psf_px,
-        laser.thickness_mm,
         laser.falloff,
         head.vignetting,
         math.hypot(head.sensor_size[0] / 2, head.sensor_size[1] / 2),
@@ -204,9 +206,8 @@ def _head_setup(scene: Scene, head: HeadScene, surface: Surface, cells: Cells) -
         + abs(scene.belt.lift_drift_mm_per_m) * scene.n_lines * scene.pitch_mm / 1000
     )
     lift += math.tan(math.radians(abs(scene.belt.lift_roll_deg))) * half_width
-    buckets = buckets_of(
-        surface, fan, margin_mm=0.6 + lift * abs(fan.tilt) + 2 * scene.encoder.jitter_mm
-    )
+    margin = 0.6 + 3 * laser.thickness_mm + lift * abs(fan.tilt) + 2 * scene.encoder.jitter_mm
+    buckets = buckets_of(surface, fan, margin_mm=margin)
     coarse, hidden = _may_be_hidden(cells, camera, half_width)
     return HeadSetup(
         head.name,
@@ -222,7 +223,25 @@ def _head_setup(scene: Scene, head: HeadScene, surface: Surface, cells: Cells) -
         n_height,
         coarse,
         hidden,
+        *_layers(laser),
+        laser.thickness_mm,
     )
+
+
+def _layers(laser: LaserScene) -> tuple[Floats, float]:
+    """Split a thick sheet into thinner ones: places (mm) and shares (n, 2), and their thickness.
+
+    The thinner ones reach over ±2.3 of their own spread and are 0.8 of their pitch thick, so that
+    they blend: a sum of Gaussians of width w at pitch d ripples by 2·exp(-2·(pi·w/d)²), here 7e-6.
+    """
+    if laser.layers == 1:
+        return np.array([[0.0, 1.0]]), laser.thickness_mm
+    pitch = 4.6 / (laser.layers - 1)  # both against the spread of the layers' places
+    spread = 1 / math.hypot(1, 0.8 * pitch)  # of the whole thickness
+    at = pitch * (np.arange(laser.layers) - (laser.layers - 1) / 2)
+    share = np.exp(-(at**2) / 2)
+    places = np.column_stack([laser.thickness_mm * spread * at, share / share.sum()])
+    return places, 0.8 * pitch * spread * laser.thickness_mm
 
 
 def _may_be_hidden(

@@ -31,7 +31,6 @@ class Optics(NamedTuple):
 
     light: float  # grey·px per radian of the fan, for reflectance 1, cos 1, at distance 1 mm
     psf_px: float
-    thickness_mm: float
     falloff: float
     vignetting: float
     corner_px: float
@@ -55,6 +54,7 @@ def seen_stretches(
     fan: Fan,
     camera: Camera,
     optics: Optics,
+    thickness_mm: float,
 ) -> Floats:
     """Project a lit line into one head: stretches between neighbouring rays that are seen."""
     n = len(t)
@@ -107,7 +107,7 @@ def seen_stretches(
         rise = min(max(-nx / nz if nz > 0.2 else -5 * nx, -3.0), 3.0)
         step = 0.05 / max(1 - rise * fan.tilt, 0.3)
         _, h2 = _image(camera, optics, local_x + step, y, world_z + step * rise)
-        width[k] = np.sqrt(optics.psf_px**2 + ((h2 - h) / 0.05 * optics.thickness_mm) ** 2)
+        width[k] = np.sqrt(optics.psf_px**2 + ((h2 - h) / 0.05 * thickness_mm) ** 2)
         if below_share > 0:
             _, h3 = _image(camera, optics, local_x - below_mm * fan.tilt, y, world_z - below_mm)
             below[k], shift[k], kind[k] = below_share, h3 - h, looks.shade[solid, 4]
