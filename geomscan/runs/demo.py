@@ -152,7 +152,8 @@ def _lines(figures: dict[str, Any], out: Path) -> tuple[str, ...]:
         "geomscan demo: a line that portions turkey breast and trout; recordings are simulated.",
         f"1. calibrated on {figures['passes']} passes of a five-step block: "
         f"{figures['mm_per_count']:.6f} mm per count "
-        f"({figures['mm_per_count_error_percent']:+.3f} % from the truth), tilt {figures['tilt_error_deg']:+.3f}°, "
+        f"({figures['mm_per_count_error_percent']:+.3f} % from the truth), "
+        f"tilt {figures['tilt_error_deg']:+.3f}°, "
         f"skew {figures['skew_error_deg']:+.3f}°",
         f"2. verified on a second block: {'passed' if figures['check_passed'] else 'NOT passed'}, "
         f"heights within {figures['check_height_error_mm']:.4f} mm, "
