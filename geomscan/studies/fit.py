@@ -224,13 +224,14 @@ def fit_weights(
         raise InputError(msg)
     found = USUAL_SCATTER if scatter is None else scatter
     density = float(np.median(rows.weight_g / rows.volume_cm3))
-    mass_g = rows.weight_g
+    # scatter goes with what a piece should weigh: a slip of the pen must not set its own weight
+    mass_g = density * rows.volume_cm3
     own = np.concatenate([rows.u_own_cm3**2, np.zeros_like(others.right)])
     for _ in range(8):
         a = np.concatenate([design(rows, names, mass_g), others.columns])
         b = np.concatenate([rows.weight_g, others.right])
         known = rows.u_weight_g**2 + (density * rows.u_own_cm3) ** 2
-        variance = np.concatenate([known + (found * rows.weight_g) ** 2, others.variance])
+        variance = np.concatenate([known + (found * mass_g) ** 2, others.variance])
         variance = np.maximum(variance, 1e-12)
         beta, inverse = _adjusted(a, b, variance, own)
         density = float(beta[0])
@@ -239,7 +240,7 @@ def fit_weights(
         dof = n - len(names) + float(leverage[n:].sum())
         before = found
         if scatter is None:
-            found = _scatter(rest[:n], known, rows.weight_g**2, dof)
+            found = _scatter(rest[:n], known, mass_g**2, dof)
         mass_g = a[:n, : _n_mass(names)] @ beta[: _n_mass(names)]
         if abs(found - before) < 1e-9:
             break

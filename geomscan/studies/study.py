@@ -258,12 +258,10 @@ def _screen(
     if len(rows) >= 12 and np.ptp(rows.fat_cm3 / rows.volume_cm3) > 0.02:
         names = ("lean", "fat", "offset")
     columns, right = design(rows, names, rows.weight_g), rows.weight_g
-    size = np.sqrt(
-        rows.u_weight_g**2
-        + (USUAL_SCATTER * rows.weight_g) ** 2
-        + (rows.weight_g / rows.volume_cm3 * rows.u_own_cm3) ** 2
-    )
+    size = _size(rows, rows.weight_g)
     beta, scale = robust_start(columns, right, size)
+    # what a piece should weigh sets its scatter: a swapped label gives it another piece's weight
+    size = _size(rows, np.maximum(columns @ beta, 1.0))
     predicted_g = columns @ beta
     good = np.abs(rows.weight_g - predicted_g) < 3.5 * scale * size
     if good.sum() > len(names) + 3:
@@ -289,6 +287,15 @@ def _screen(
         )
     _outliers(rows, names, keep, why)
     return keep, why
+
+
+def _size(rows: FitRows, weight_g: Floats) -> Floats:
+    """Give the standard deviation to expect of weighings of pieces that weigh so much."""
+    return np.sqrt(
+        rows.u_weight_g**2
+        + (USUAL_SCATTER * weight_g) ** 2
+        + (weight_g / rows.volume_cm3 * rows.u_own_cm3) ** 2
+    )
 
 
 def _outliers(
