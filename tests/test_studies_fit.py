@@ -129,7 +129,8 @@ def test_leaving_one_out_is_what_it_says() -> None:
     offset_cm = without.value("offset") / 10
     predicted_g = without.value("lean") / 1000 * (volume_cm3[4] - offset_cm * area_cm2[4])
 
-    assert fit.left_out_g[4] == pytest.approx(weight_g[4] - predicted_g, rel=1e-6)
+    # the rows' weights follow the fitted masses and so move a trifle
+    assert fit.left_out_g[4] == pytest.approx(weight_g[4] - predicted_g, rel=1e-4)
 
 
 @pytest.mark.parametrize(("scale", "height_cm"), [(0.004, 0.0), (0.0, 0.01), (0.003, 0.006)])

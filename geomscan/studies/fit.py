@@ -227,7 +227,7 @@ def fit_weights(
     # scatter goes with what a piece should weigh: a slip of the pen must not set its own weight
     mass_g = density * rows.volume_cm3
     own = np.concatenate([rows.u_own_cm3**2, np.zeros_like(others.right)])
-    for _ in range(8):
+    for step in range(8):
         a = np.concatenate([design(rows, names, mass_g), others.columns])
         b = np.concatenate([rows.weight_g, others.right])
         known = rows.u_weight_g**2 + (density * rows.u_own_cm3) ** 2
@@ -242,7 +242,7 @@ def fit_weights(
         if scatter is None:
             found = _scatter(rest[:n], known, mass_g**2, dof)
         mass_g = a[:n, : _n_mass(names)] @ beta[: _n_mass(names)]
-        if abs(found - before) < 1e-9:
+        if step >= 2 and abs(found - before) < 1e-9:
             break
     likelihood = rest[:n] ** 2 / variance[:n] + np.log(2 * np.pi * variance[:n])
     fit = WeightFit(
