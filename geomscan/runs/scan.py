@@ -26,7 +26,6 @@ Singles = npt.NDArray[np.float32]
 
 LINES_PER_BLOCK = 64
 NOISE_LINES = 64
-FAR_MM = 1e6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -172,8 +171,8 @@ def open_scan(
     for name in chosen:
         recording.head(name)
     if "height" in kinds:
-        if kinds != {"height"} or len(recording.manifest.heads) > 1:
-            msg = f"{recording.path}: height payloads: expected one head, in millimetres already"
+        if kinds != {"height"}:
+            msg = f"{recording.path}: expected height payloads for all heads or for none"
             raise InputError(msg)
         calibration = None
         mm_per_count = recording.manifest.belt.nominal_mm_per_count
@@ -226,20 +225,20 @@ def scan_geometry(scan: Scan) -> ShapeGeometry:
     first_count = float(scan.recording.lines.count[0])
     if scan.calibration is not None:
         return shape_geometry(scan.calibration, scan.heads, first_count=first_count)
-    head = scan.recording.manifest.heads[0]
-    assert head.y_start_mm is not None
-    assert head.y_step_mm is not None
-    width = head.y_step_mm * (scan.recording.frame_shape(head.name)[1] - 1)
-    ends = sorted((head.y_start_mm, head.y_start_mm + width))
-    straight_down = HeadGeometry(
-        # heights on a grid: everything was seen as from straight above
-        fan_mm=(0.5 * (ends[0] + ends[1]), FAR_MM),
-        viewpoint_mm=(0.0, 0.5 * (ends[0] + ends[1]), FAR_MM),
-    )
+    ends = [end for name in scan.heads for end in _across(scan.recording, name)]
     return ShapeGeometry(
-        heads={head.name: straight_down},
-        y_first_mm=ends[0],
-        y_last_mm=ends[1],
+        heads={name: HeadGeometry() for name in scan.heads},  # where they look from is not known
+        y_first_mm=min(ends),
+        y_last_mm=max(ends),
         mm_per_count=scan.mm_per_count,
         first_count=first_count,
     )
+
+
+def _across(recording: Recording, name: str) -> tuple[float, float]:
+    """First and last y of a height payload."""
+    head = recording.head(name)
+    assert head.y_start_mm is not None
+    assert head.y_step_mm is not None
+    width_mm = head.y_step_mm * (recording.frame_shape(name)[1] - 1)
+    return head.y_start_mm, head.y_start_mm + width_mm
