@@ -3,8 +3,9 @@
 import csv
 import json
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -212,6 +213,31 @@ def test_residuals_show_what_the_model_lacks() -> None:
 
     assert "time" in {test.against for test in drift.residual_tests if test.shown}
     assert "temperature" in {test.against for test in warm.residual_tests if test.shown}
+
+
+def test_one_head_that_is_off_is_named() -> None:
+    """Reference: head b sees 0.15 mm too much; the recording was measured with each head alone."""
+    simulated = case(Truth(n=30))
+    a = simulated.pieces
+    random = np.random.default_rng(21)
+    seen_cm3 = a.volume_cm3 + 0.015 * a.area_cm2 + 0.1 * random.standard_normal(30)
+    b = replace(a, volume_cm3=seen_cm3).under(a.assumption)
+    arrays: dict[str, Any] = {
+        field.name: np.concatenate([getattr(a, field.name), getattr(b, field.name)])
+        for field in fields(a)
+        if field.name not in {"assumption", "calibrations", "head"}
+    }
+    both = replace(a, head=np.array(["a"] * 30 + ["b"] * 30), **arrays)
+
+    study = study_density(both, simulated.weighings)
+
+    assert study.causes[0].cause == "one head"
+    assert study.causes[0].detail == "head b, height"
+    assert abs(study.causes[0].estimate - 0.15) < 3 * study.causes[0].u
+    assert study.fit.dof == pytest.approx((60 - len(study.fit.names)) / 2)
+    nameless = [replace(row, piece=None) for row in simulated.weighings]
+    with pytest.raises(InputError, match="several heads of one recording"):
+        study_density(both, nameless)
 
 
 def test_more_pieces_are_asked_for_where_that_helps() -> None:

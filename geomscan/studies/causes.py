@@ -53,6 +53,8 @@ class Circumstances:
     time_s: Floats
     temperature_c: Floats
     minutes_after_scan: Floats
+    #: number of each row's weighing: one weighing is of two rows where two heads saw the piece
+    weighing: npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -102,7 +104,7 @@ def rank_causes(
     checks = CheckWeights() if checks is None else checks
     base, right = _base(rows, about, checks)
     candidates = _candidates(rows, about, checks)
-    whiten = _whitener(rows, checks, about.density_g_cm3, scatter)
+    whiten = _whitener(rows, checks, about, scatter)
     columns = whiten @ np.stack([item.column for item in candidates], axis=1)
     sets, scores, values, errors = _score_sets(whiten @ base, columns, whiten @ right, candidates)
     causes = _evidence(candidates, sets, scores, values, errors)
@@ -213,10 +215,16 @@ def _groups(labels: npt.NDArray[np.int64] | npt.NDArray[np.str_]) -> list[object
     return known if len(different) > 1 else []
 
 
-def _whitener(rows: FitRows, checks: CheckWeights, density: float, scatter: float) -> Floats:
+def _whitener(rows: FitRows, checks: CheckWeights, about: Circumstances, scatter: float) -> Floats:
     """Matrix that makes the expected scatter of all rows independent and of size 1."""
-    own = rows.u_weight_g**2 + (density * rows.u_own_cm3) ** 2 + (scatter * rows.weight_g) ** 2
-    covariance = np.diag(np.concatenate([own, checks.u_reading_g**2]))
+    density, n = about.density_g_cm3, len(rows)
+    covariance = np.zeros((n + len(checks), n + len(checks)))
+    # a piece's own density and its weighing are the same, whichever head saw it
+    same = about.weighing[:, None] == about.weighing[None, :]
+    of_piece = np.hypot(rows.u_weight_g, scatter * rows.weight_g)
+    covariance[:n, :n] = same * np.outer(of_piece, of_piece)
+    covariance[np.arange(n), np.arange(n)] += (density * rows.u_own_cm3) ** 2 + 1e-9
+    covariance[np.arange(n, len(covariance)), np.arange(n, len(covariance))] = checks.u_reading_g**2
     scale, height = scale_and_height(rows)
     for change_cm3 in (scale * rows.volume_cm3, height * rows.area_cm2):
         change_g = np.concatenate([density * change_cm3, np.zeros(len(checks))])

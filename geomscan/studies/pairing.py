@@ -117,6 +117,14 @@ def pair_weighings(pieces: StudyPieces, weighings: Sequence[Weighing]) -> Pairin
     rows = [index for index, row in enumerate(weighings) if not row.is_check]
     if any(weighings[index].piece is not None for index in rows):
         return _by_number(book, rows)
+    if len(set(zip(pieces.recording.tolist(), pieces.head.tolist(), strict=True))) > len(
+        set(pieces.recording.tolist())
+    ):
+        msg = (
+            "weights: expected recording and piece in every row, for there are results of several "
+            "heads of one recording"
+        )
+        raise InputError(msg)
     if all(math.isfinite(weighings[index].time_s) for index in rows) and (
         np.isfinite(pieces.time_s).all()
     ):
@@ -127,12 +135,11 @@ def pair_weighings(pieces: StudyPieces, weighings: Sequence[Weighing]) -> Pairin
 def _by_number(book: _Book, rows: list[int]) -> Pairing:
     pieces, weighings = book.pieces, book.weighings
     recordings = sorted(set(pieces.recording.tolist()))
-    index_of = {
-        (str(name), int(number)): index
-        for index, (name, number) in enumerate(
-            zip(pieces.recording, pieces.piece, strict=True),
-        )
-    }
+    # one recording measured with each head alone holds every piece once a head
+    index_of: dict[tuple[str, int], list[int]] = {}
+    for index in range(len(pieces)):
+        key = (str(pieces.recording[index]), int(pieces.piece[index]))
+        index_of.setdefault(key, []).append(index)
     claims: dict[int, list[int]] = {}
     for index in rows:
         row = weighings[index]
@@ -145,11 +152,11 @@ def _by_number(book: _Book, rows: list[int]) -> Pairing:
                 f"there are results of {len(recordings)}"
             )
             raise InputError(msg)
-        piece = index_of.get((row.recording or recordings[0], row.piece))
-        if piece is None:
+        named = index_of.get((row.recording or recordings[0], row.piece), [])
+        if not named:
             book.leave_out(index, "no such piece in the results given")
-            continue
-        claims.setdefault(piece, []).append(index)
+        for piece in named:
+            claims.setdefault(piece, []).append(index)
     pairs = []
     for piece, claiming in claims.items():
         if len(claiming) > 1:

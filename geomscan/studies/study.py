@@ -151,7 +151,7 @@ def study_density(
     used, rows = pieces.take(chosen[keep]), rows.take(keep)
     partners = [partner for partner, kept in zip(partners, keep, strict=True) if kept]
     fat_kg_m3 = pieces.assumption.fat_kg_m3
-    choice = choose_model(rows, checks=checks, fat_kg_m3=fat_kg_m3)
+    choice = _one_weighing_once(choose_model(rows, checks=checks, fat_kg_m3=fat_kg_m3), partners)
     about = _circumstances(used, partners, choice.fit)
     causes = rank_causes(
         rows, about, scatter=_cause_scatter(choice.fit), checks=checks, findings=findings
@@ -339,7 +339,19 @@ def _circumstances(
         time_s=time_s,
         temperature_c=np.where(np.isfinite(weighed_c), weighed_c, pieces.temperature_c),
         minutes_after_scan=minutes,
+        weighing=np.array([row.row for row in partners], dtype=np.int64),
     )
+
+
+def _one_weighing_once(choice: Choice, partners: Sequence[Weighing]) -> Choice:
+    """Count a weighing once where several heads saw its piece: repeats tell nothing of scatter."""
+    repeats = len(partners) / len({row.row for row in partners})
+    if repeats == 1:
+        return choice
+    fit = replace(
+        choice.fit, covariance=repeats * choice.fit.covariance, dof=choice.fit.dof / repeats
+    )
+    return replace(choice, fit=fit)
 
 
 def _cause_scatter(fit: WeightFit) -> float:
