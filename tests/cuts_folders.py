@@ -76,12 +76,12 @@ def scanned(
 def extent(
     height: Height, x_range_mm: tuple[float, float], y_range_mm: tuple[float, float]
 ) -> tuple[float, float]:
-    """Where along x something lies, to 0.02 mm."""
-    x = np.arange(x_range_mm[0], x_range_mm[1], 0.02) + 0.01
-    y = np.linspace(*y_range_mm, 161)
+    """Where along x something lies, to 0.05 mm."""
+    x = np.arange(x_range_mm[0], x_range_mm[1], 0.05) + 0.025
+    y = np.linspace(*y_range_mm, 81)
     inside = np.nan_to_num(height(x[:, None], y[None, :])) > 0
     rows = np.flatnonzero(inside.any(axis=1))
-    return float(x[rows[0]]) - 0.01, float(x[rows[-1]]) + 0.01
+    return float(x[rows[0]]) - 0.025, float(x[rows[-1]]) + 0.025
 
 
 def write_results(

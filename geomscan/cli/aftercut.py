@@ -22,10 +22,31 @@ __all__ = ["command"]
     type=click.Path(path_type=Path),
     help="Results folder with its cuts.json.",
 )
+@click.option(
+    "--least-angle-deg",
+    default=0.3,
+    show_default=True,
+    type=click.FloatRange(min=0),
+    help="Smaller errors of a face are not named.",
+)
+@click.option(
+    "--least-place-mm",
+    default=0.3,
+    show_default=True,
+    type=click.FloatRange(min=0),
+    help="Smaller errors of a cut's place are not named.",
+)
 @click.option("--to", type=click.Path(path_type=Path), help="Folder for the result; OUT_AFTER.")
 @json_option
 @whole_command
-def command(out_after: Path, planned: Path, to: Path | None, as_json: bool) -> int:
+def command(
+    out_after: Path,
+    planned: Path,
+    least_angle_deg: float,
+    least_place_mm: float,
+    to: Path | None,
+    as_json: bool,
+) -> int:
     """Compare after the cut."""
     from geomscan.cuts.after_files import aftercut_document, planned_pieces, scanned_portions
     from geomscan.cuts.aftercut import compare_after_cut
@@ -36,7 +57,13 @@ def command(out_after: Path, planned: Path, to: Path | None, as_json: bool) -> i
     maps_before, maps_after = read_maps(planned), read_maps(out_after)
     pieces = planned_pieces(planned, lambda piece: crop_of(maps_before, piece))
     portions = scanned_portions(out_after, lambda piece: crop_of(maps_after, piece))
-    compared = compare_after_cut(pieces, portions)
+    compared = compare_after_cut(
+        pieces,
+        portions,
+        u_tilt_deg=_u_tilt_deg(out_after),
+        least_angle_deg=least_angle_deg,
+        least_place_mm=least_place_mm,
+    )
     result: dict[str, Any] = aftercut_document(compared)
     folder = to or out_after
     write_json(folder / "aftercut.json", "aftercut", result)
@@ -52,3 +79,26 @@ def command(out_after: Path, planned: Path, to: Path | None, as_json: bool) -> i
     if compared.extra:
         say(f"warning: {len(compared.extra)} portions belong to no planned slice")
     return 0
+
+
+def _u_tilt_deg(out_after: Path) -> float:
+    """Find how well the tilt of the light sheet is known, if the calibration is at hand."""
+    import math
+
+    from geomscan.files import read_json, sha256_file
+    from geomscan.scanner.calibration import read_calibration
+
+    if not (out_after / "run.json").exists():
+        return 0.0
+    used = read_json(out_after / "run.json", "run").get("calibration") or {}
+    path = Path(str(used.get("path") or ""))
+    if not path.is_file() or sha256_file(path) != used.get("sha256"):
+        say("warning: the scanner calibration is not at hand: u of the angles leaves its tilt out")
+        return 0.0
+    calibration = read_calibration(path)
+    variances = [
+        float(calibration.covariance[place, place])
+        for place, name in enumerate(calibration.parameter_names)
+        if name.startswith("sheet.") and name.endswith(".tilt_deg")
+    ]
+    return math.sqrt(max(variances, default=0.0))

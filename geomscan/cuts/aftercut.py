@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.cuts.face import FaceAngle, measure_face
+from geomscan.cuts.face import FaceAngle, measure_face, pool_scatter
 from geomscan.cuts.matching import Found, Planned, match_in_order
 from geomscan.cuts.seen import PieceSurface, SeenPortion, see_portion
 
@@ -23,8 +23,10 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 
-#: An error is named when it is beyond this many standard uncertainties.
+#: An error is named when it is beyond this many standard uncertainties …
 NAMED_BEYOND = 3.0
+#: … and beyond what matters to a portion (common practice, no source).
+LEAST_ANGLE_DEG, LEAST_PLACE_MM = 0.3, 0.3
 # Keeps the places of cuts solvable where a neighbour was not found; far wider than any real error.
 _PRIOR_MM = 10.0
 
@@ -120,6 +122,8 @@ def compare_after_cut(
     scanned: Sequence[ScannedPortion],
     *,
     u_tilt_deg: float = 0.0,
+    least_angle_deg: float = LEAST_ANGLE_DEG,
+    least_place_mm: float = LEAST_PLACE_MM,
 ) -> AfterCut:
     """Match portions to slices lane by lane, and find each cut's errors.
 
@@ -131,6 +135,8 @@ def compare_after_cut(
         Portions behind it.
     u_tilt_deg
         Standard uncertainty of the light sheet's tilt behind the blade.
+    least_angle_deg, least_place_mm
+        Smaller errors are not named, however sure they are.
 
     Returns
     -------
@@ -139,15 +145,33 @@ def compare_after_cut(
     portions: list[PortionError] = []
     cuts: list[CutError] = []
     extra: list[int] = []
+    matched: list[tuple[PlannedPiece, list[ScannedPortion | None]]] = []
     for lane in sorted({piece.lane for piece in planned} | {item.lane for item in scanned}):
         pieces = sorted((p for p in planned if p.lane == lane), key=lambda p: p.x0_mm)
-        found = sorted((p for p in scanned if p.lane == lane), key=lambda p: p.x0_mm)
-        partners, alone = _match(pieces, found)
+        items = sorted((p for p in scanned if p.lane == lane), key=lambda p: p.x0_mm)
+        partners, alone = _match(pieces, items)
         extra += alone
-        for piece in pieces:
-            some_portions, some_cuts = _compare_piece(piece, partners, u_tilt_deg)
-            portions += some_portions
-            cuts += some_cuts
+        matched += [
+            (piece, [partners.get((piece.piece, part.number)) for part in piece.slices])
+            for piece in pieces
+        ]
+    faces = pool_scatter(
+        [
+            _measure_cut(piece, k, found)
+            for piece, found in matched
+            for k in range(len(piece.slices) - 1)
+        ],
+        u_tilt_deg=u_tilt_deg,
+    )
+    least = (least_angle_deg, least_place_mm)
+    for piece, found in matched:
+        n_cuts = len(piece.slices) - 1
+        own, faces = faces[:n_cuts], faces[n_cuts:]
+        portions += [
+            _portion_error(piece, part, item)
+            for part, item in zip(piece.slices, found, strict=True)
+        ]
+        cuts += _cut_errors(piece, found, own, least)
     return AfterCut(portions=tuple(portions), cuts=tuple(cuts), extra=tuple(extra))
 
 
@@ -197,28 +221,24 @@ def _see(
     )
 
 
-def _compare_piece(
+def _cut_errors(
     piece: PlannedPiece,
-    partners: Mapping[tuple[int, int], ScannedPortion],
-    u_tilt_deg: float,
-) -> tuple[list[PortionError], list[CutError]]:
-    found = [partners.get((piece.piece, part.number)) for part in piece.slices]
-    faces = [_measure_cut(piece, k, found, u_tilt_deg) for k in range(len(piece.slices) - 1)]
+    found: Sequence[ScannedPortion | None],
+    faces: Sequence[FaceAngle],
+    least: tuple[float, float],
+) -> list[CutError]:
     angles: dict[float, float] = {}
     for k, face in enumerate(faces):
         if face.observable:
             angles[piece.slices[k].to_mm] = angles[piece.slices[k + 1].from_mm] = face.angle_deg
-    portions = [
-        _portion_error(piece, part, item) for part, item in zip(piece.slices, found, strict=True)
-    ]
     place, u_place = _places(piece, found, faces, angles)
     cuts = []
     for k, face in enumerate(faces):
         error = face.angle_deg - piece.angle_deg
         named = []
-        if face.observable and abs(error) > NAMED_BEYOND * face.u_angle_deg:
+        if face.observable and abs(error) > max(NAMED_BEYOND * face.u_angle_deg, least[0]):
             named.append("face_angle")
-        if abs(place[k]) > NAMED_BEYOND * u_place[k]:
+        if abs(place[k]) > max(NAMED_BEYOND * u_place[k], least[1]):
             named.append("place")
         before, behind = piece.slices[k].number, piece.slices[k + 1].number
         leading, trailing = f"leading face of slice {behind}", f"trailing face of slice {before}"
@@ -237,14 +257,13 @@ def _compare_piece(
                 named=tuple(named),
             )
         )
-    return portions, cuts
+    return cuts
 
 
 def _measure_cut(
     piece: PlannedPiece,
     cut: int,
     found: Sequence[ScannedPortion | None],
-    u_tilt_deg: float,
 ) -> FaceAngle:
     """Measure the face that looks up: the leading one behind the cut for an angle above 0."""
     number = cut if piece.angle_deg < 0 else cut + 1
@@ -257,7 +276,6 @@ def _measure_cut(
         expected,
         piece.surface,
         planned_deg=piece.angle_deg,
-        u_tilt_deg=u_tilt_deg,
     )
 
 

@@ -1,7 +1,8 @@
 """The angle of a cut face that looks up, from the map of the portion behind the blade."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy.typing as npt
 
 from geomscan.cuts.seen import PieceSurface, SeenPortion
 
-__all__ = ["FaceAngle", "measure_face"]
+__all__ = ["FaceAngle", "measure_face", "pool_scatter"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -18,13 +19,16 @@ _LEAST_CELLS = 3  # cells that the used part of a face must span along x
 _LEAST_LINES = 6  # lines across the belt that must hold such a face
 _LOW_SHARE, _HIGH_SHARE = 0.15, 0.85  # part of the face that is used: away from foot and crest
 _STRIPS = 8
+_LEAST_STRIPS = 3  # fewer tell no scatter
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FaceAngle:
     """Angle of one face, or why it cannot be known.
 
-    foot_mm is where the fitted plane meets the belt, in the surface's x, at the middle of the face.
+    The angle is the mean over n_strips strips across the face; strip_sd_deg is their scatter, so
+    that errors which hang together from cell to cell count as they are. plan_angle_deg says how far
+    the face is out of square to the belt.
     """
 
     observable: bool
@@ -32,8 +36,8 @@ class FaceAngle:
     angle_deg: float = math.nan
     u_angle_deg: float = math.nan
     plan_angle_deg: float = math.nan
-    foot_mm: float = math.nan
-    u_foot_mm: float = math.nan
+    strip_sd_deg: float = math.nan
+    n_strips: int = 0
 
 
 def measure_face(
@@ -63,8 +67,6 @@ def measure_face(
     Returns
     -------
     FaceAngle
-        u comes from the scatter of the angle over strips across the face, so that errors that hang
-        together from cell to cell count as they are.
     """
     slope = math.tan(math.radians(planned_deg))
     crest, run = _crests(expected, expected_surface, slope)
@@ -82,29 +84,34 @@ def measure_face(
     if np.unique(y).size < _LEAST_LINES:
         return FaceAngle(observable=False, why="too few lines of the map cross the face")
     fit, used = _robust_plane(x, y, z)
-    angle = _angle(fit)
     strips = _strip_angles(x[used], y[used], z[used], fit)
-    if strips.size < 3:
+    if strips.size < _LEAST_STRIPS:
         return FaceAngle(observable=False, why="the face is too narrow to tell its scatter")
-    u_scatter = float(np.std(strips, ddof=1) / math.sqrt(strips.size))
-    middle_y = float(np.mean(y[used]))
-    residual = z[used] - fit[0] - fit[1] * x[used] - fit[2] * y[used]
-    u_angle = math.hypot(u_scatter, u_tilt_deg)
-    lever = float(np.mean(z[used])) / math.cos(math.radians(angle)) ** 2
-    u_foot = math.hypot(
-        lever * math.radians(u_angle),
-        float(np.std(residual)) / abs(fit[1]) / math.sqrt(strips.size),
-    )
+    spread = float(np.std(strips, ddof=1))
+    side = 1.0 if slope > 0 else -1.0
     return FaceAngle(
         observable=True,
-        angle_deg=angle,
-        u_angle_deg=u_angle,
-        plan_angle_deg=math.degrees(math.atan2(-fit[2], fit[1]))
-        if slope > 0
-        else math.degrees(math.atan2(fit[2], -fit[1])),
-        foot_mm=-(fit[0] + fit[2] * middle_y) / fit[1],
-        u_foot_mm=u_foot,
+        angle_deg=math.degrees(math.atan(1 / fit[1])),
+        u_angle_deg=math.hypot(spread / math.sqrt(strips.size), u_tilt_deg),
+        plan_angle_deg=math.degrees(math.atan2(-side * fit[2], side * fit[1])),
+        strip_sd_deg=spread,
+        n_strips=int(strips.size),
     )
+
+
+def pool_scatter(faces: Sequence[FaceAngle], *, u_tilt_deg: float = 0.0) -> list[FaceAngle]:
+    """Give all faces the scatter of all of them together: a few strips alone tell it badly."""
+    seen = [face for face in faces if face.observable]
+    freedom = sum(face.n_strips - 1 for face in seen)
+    if not freedom:
+        return list(faces)
+    variance = sum((face.n_strips - 1) * face.strip_sd_deg**2 for face in seen) / freedom
+    return [
+        replace(face, u_angle_deg=math.hypot(math.sqrt(variance / face.n_strips), u_tilt_deg))
+        if face.observable
+        else face
+        for face in faces
+    ]
 
 
 def _crests(expected: SeenPortion, surface: PieceSurface, slope: float) -> tuple[Floats, Floats]:
@@ -158,10 +165,6 @@ def _robust_plane(x: Floats, y: Floats, z: Floats) -> tuple[Floats, npt.NDArray[
         spread = 1.4826 * float(np.median(np.abs(residual[used] - np.median(residual[used]))))
         used = np.abs(residual) <= max(3 * spread, 1e-9)
     return fit, used
-
-
-def _angle(fit: Floats) -> float:
-    return math.degrees(math.atan(1 / fit[1]))
 
 
 def _strip_angles(x: Floats, y: Floats, z: Floats, fit: Floats) -> Floats:

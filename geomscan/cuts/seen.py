@@ -72,7 +72,7 @@ def see_portion(
             continue
         slope = math.tan(math.radians(angle))
         if slope == 0:
-            high = np.where(side * (x - foot) >= 0, high, np.nan)
+            high = np.where(side * (x - foot) > -0.5 * surface.cell_mm, high, np.nan)
             continue
         plane = (x - foot) / slope  # height of the blade's plane over each cell
         if side * slope > 0:  # the face looks up: product lies below the plane
