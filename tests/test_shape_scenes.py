@@ -120,7 +120,7 @@ def _hit(solids, e, tan_tilt, tan_skew, fan_y, fan_z, target, top):  # type: ign
         if solids[k, 0] == 1.0 or solids[k, 0] == 5.0:  # flat tops, which marching cuts at the edge
             z = solids[k, 6]
             y = fan_y + slope * (fan_z - z)
-            if _surface(solids, e + z * tan_tilt + y * tan_skew, y) >= z:
+            if _height(solids[k], e + z * tan_tilt + y * tan_skew, y) >= z:
                 return z
     z = top
     above = top

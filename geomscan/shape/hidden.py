@@ -38,55 +38,115 @@ def _ramp(value, low, high):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _flank(h, cover, start, step, c, cell, n_fit):  # type: ignore[no-untyped-def]
-    """Slope and curvature of the seen flank that ends at row `start`, going back along -step.
-
-    Returns the angle of descent (radians, at the last whole cell) and the curvature (1/mm).
-    """
-    n_x = h.shape[0]
-    s0 = 0.0
-    s1 = 0.0
-    s2 = 0.0
-    s3 = 0.0
-    s4 = 0.0
-    t0 = 0.0
-    t1 = 0.0
-    t2 = 0.0
-    for k in range(n_fit):
-        i = start - step * k
-        if i < 0 or i >= n_x or cover[i, c] < 0.97:
-            break
-        d = -k * cell
-        z = h[i, c]
-        s0 += 1.0
-        s1 += d
-        s2 += d * d
-        s3 += d * d * d
-        s4 += d * d * d * d
-        t0 += z
-        t1 += z * d
-        t2 += z * d * d
-    if s0 < 5.0:
-        return 0.0, 0.0
-    det = s0 * (s2 * s4 - s3 * s3) - s1 * (s1 * s4 - s3 * s2) + s2 * (s1 * s3 - s2 * s2)
-    if abs(det) < 1e-12:
-        return 0.0, 0.0
-    b = (s0 * (t1 * s4 - s3 * t2) - t0 * (s1 * s4 - s3 * s2) + s2 * (s1 * t2 - t1 * s2)) / det
-    q = (s0 * (s2 * t2 - t1 * s3) - s1 * (s1 * t2 - t1 * s2) + t0 * (s1 * s3 - s2 * s2)) / det
-    angle = np.arctan(-b)
-    curve = -2.0 * q / (1.0 + b * b) ** 1.5
-    return angle, curve
+def _solve3(m, r):  # type: ignore[no-untyped-def]
+    """Solve a 3 x 3 system by Cramer's rule; zeros where it has no solution."""
+    det = (
+        m[0, 0] * (m[1, 1] * m[2, 2] - m[1, 2] * m[2, 1])
+        - m[0, 1] * (m[1, 0] * m[2, 2] - m[1, 2] * m[2, 0])
+        + m[0, 2] * (m[1, 0] * m[2, 1] - m[1, 1] * m[2, 0])
+    )
+    out = np.zeros(3)
+    if abs(det) < 1e-9:
+        return out
+    for k in range(3):
+        c = m.copy()
+        c[:, k] = r
+        out[k] = (
+            c[0, 0] * (c[1, 1] * c[2, 2] - c[1, 2] * c[2, 1])
+            - c[0, 1] * (c[1, 0] * c[2, 2] - c[1, 2] * c[2, 0])
+            + c[0, 2] * (c[1, 0] * c[2, 1] - c[1, 1] * c[2, 0])
+        ) / det
+    return out
 
 
 @njit(nogil=True, cache=True)
-def _arc(d, angle, curve, height):  # type: ignore[no-untyped-def]
-    """Height at distance d beyond the edge of an arc that leaves it at `angle`, or -1 past its foot."""
-    if curve < 1e-4:
-        return height - d * np.tan(angle)
-    s = np.sin(angle) + d * curve
-    if s >= 1.0:
+def _parabola(d, w, n):  # type: ignore[no-untyped-def]
+    """Least-squares parabola through n points: constant, slope, curvature term."""
+    m = np.zeros((3, 3))
+    r = np.zeros(3)
+    for k in range(n):
+        d2 = d[k] * d[k]
+        m[0, 0] += 1.0
+        m[0, 1] += d[k]
+        m[0, 2] += d2
+        m[1, 2] += d2 * d[k]
+        m[2, 2] += d2 * d2
+        r[0] += w[k]
+        r[1] += w[k] * d[k]
+        r[2] += w[k] * d2
+    m[1, 1] = m[0, 2]
+    m[1, 0], m[2, 0], m[2, 1] = m[0, 1], m[0, 2], m[1, 2]
+    return _solve3(m, r)
+
+
+@njit(nogil=True, cache=True)
+def _flank(h, cover, start, step, c, cell, n_fit):  # type: ignore[no-untyped-def]
+    """Fit the seen flank that ends at row `start`, going back along -step.
+
+    Returns circle (middle, radius; radius 0 where the flank doesn't round off) and the parabola of
+    z² over the distance, which counts outwards from the last whole cell's outer side; and the
+    number of cells. The circle is fitted as a parabola over the flank's own chord: a circle fitted
+    by its equation shrinks with noise.
+    """
+    n_x, n_y = h.shape
+    d = np.empty(5 * n_fit)
+    z = np.empty(5 * n_fit)
+    n = 0
+    for dc in range(-2, 3):
+        if not 0 <= c + dc < n_y:
+            continue
+        for k in range(n_fit):
+            i = start - step * k
+            if i < 0 or i >= n_x or cover[i, c + dc] < _WHOLE:
+                break
+            d[n] = -(k + 0.5) * cell
+            z[n] = h[i, c + dc]
+            n += 1
+    out = np.zeros(6)
+    if n < 8:
+        return out, n
+    out[3:] = _parabola(d, z * z, n)
+    mean_d = d[:n].mean()
+    mean_z = z[:n].mean()
+    spread = ((d[:n] - mean_d) ** 2).sum()
+    slope = ((d[:n] - mean_d) * (z[:n] - mean_z)).sum() / max(spread, 1e-9)
+    co = 1.0 / np.sqrt(1.0 + slope * slope)
+    si = slope * co
+    s = (d - mean_d) * co + (z - mean_z) * si
+    w = -(d - mean_d) * si + (z - mean_z) * co
+    fit = _parabola(s, w, n)
+    if fit[2] > -1e-4:
+        return out, n
+    # the circle that the parabola hugs at the flank's end
+    end = -mean_d * co + (fit[0] + fit[1] * 0.0) * si
+    grade = fit[1] + 2.0 * fit[2] * end
+    radius = (1.0 + grade * grade) ** 1.5 / (-2.0 * fit[2])
+    norm = np.sqrt(1.0 + grade * grade)
+    w_end = fit[0] + fit[1] * end + fit[2] * end * end
+    s_mid = end + radius * grade / norm
+    w_mid = w_end - radius / norm
+    out[0] = mean_d + s_mid * co - w_mid * si
+    out[1] = mean_z + s_mid * si + w_mid * co
+    out[2] = radius
+    return out, n
+
+
+@njit(nogil=True, cache=True)
+def _on_circle(d, fit):  # type: ignore[no-untyped-def]
+    """Height of the circle at distance d, -1 past its side."""
+    if d < fit[0]:
+        return fit[1] + fit[2]
+    left = fit[2] ** 2 - (d - fit[0]) ** 2
+    return fit[1] + np.sqrt(left) if left > 0.0 else -1.0
+
+
+@njit(nogil=True, cache=True)
+def _on_conic(d, fit):  # type: ignore[no-untyped-def]
+    """Height at distance d of the conic that meets the belt upright, -1 past its foot."""
+    if fit[5] > 0.0 and d > -0.5 * fit[4] / fit[5]:
         return -1.0
-    return height - (np.cos(angle) - np.sqrt(1.0 - s * s)) / curve
+    left = fit[3] + d * (fit[4] + d * fit[5])
+    return np.sqrt(left) if left > 0.0 else -1.0
 
 
 @njit(nogil=True, cache=True)
@@ -130,9 +190,11 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
             low = after if falling else before
             edge = first if falling else stop - 1
             direction = 1 if falling else -1
-            # where the seen part of the edge's cell ends, plus the half pitch to the next line
-            angle, curve = _flank(h, cover, edge - direction, direction, c, cell, 12)
+            fit, n_seen = _flank(h, cover, edge - direction, direction, c, cell, 14)
             limit = np.arctan(1.0 / max(run, 0.05))
+            angle = 0.0
+            if n_seen >= 8 and fit[2] > abs(fit[0]) and fit[1] < top:
+                angle = np.arctan(-fit[0] / np.sqrt(fit[2] ** 2 - fit[0] ** 2))
             smooth = _ramp(angle, limit - 0.45, limit - 0.15)
             if (step > 0.0) == (tan_tilt > 0.0) and open_mm < abs(step * tan_tilt) + pitch + cell:
                 smooth = 0.0  # the leaning light leaves the foot of the wall dark
@@ -151,14 +213,21 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
                 drop = low
                 if d1 > d0:
                     drop = low + (top - low) * wall / (d1 - d0)
-                arc = min(max(_arc(middle, angle, max(curve, 0.0), top), drop), line)
-                guess = smooth * arc + (1.0 - smooth) * drop
+                arc = 0.0
+                conic = 0.0
+                if smooth > 0.0:
+                    for part in range(4):
+                        d = d0 + (part + 0.5) * 0.25 * (d1 - d0)
+                        bound = max(top - d / max(run, 0.05), low)
+                        arc += 0.25 * min(max(_on_circle(d, fit), low), bound)
+                        conic += 0.25 * min(max(_on_conic(d, fit), low), bound)
+                guess = smooth * 0.5 * (arc + conic) + (1.0 - smooth) * drop
                 height[k, c] = cover[k, c] * seen + share * guess
                 if line > low + 0.05:
                     hidden[k, c] = share
                     doubt[k, c] = share * (
-                        smooth * 0.15 * max(line - drop, 0.0)
-                        + (1.0 - smooth) * 0.08 * (line - drop)
+                        smooth * (0.4 * abs(arc - conic) + 0.04 * max(line - low, 0.0))
+                        + (1.0 - smooth) * 0.08 * max(line - drop, 0.0)
                     )
 
 
