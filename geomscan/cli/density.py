@@ -78,7 +78,9 @@ def command(
         }
         inputs[str(weights)] = sha256_file(weights)
         page = out.with_suffix(".html")
-        write_whole(page, study_page(study).encode())
+        names = ", ".join(dict.fromkeys(pieces.recording.tolist()))
+        title = f"Density study: {names if len(names) < 80 else f'{names[:77]}…'}"
+        write_whole(page, study_page(study, title=title).encode())
         write_density_file(out, density_file_of(study, inputs=inputs))
         say(f"density file {out}, page {page}")
     fit = study.fit

@@ -14,9 +14,13 @@ from geomscan.tissue.tissue_map import TissueMap
 __all__ = ["DrawnMass", "draw_mass"]
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 #: Cells times draws held at once: 8 bytes each, a few arrays of it.
 BATCH = 4_000_000
+
+#: Standard uncertainties that no draw is expected to exceed: one in 10^15 does.
+FAR = 8.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -60,31 +64,87 @@ def draw_mass(
         msg = f"n_draws: expected 100 or more, got {n_draws}"
         raise InputError(msg)
     random = np.random.default_rng(seed)
-    inside = np.isfinite(piece.thickness_mm) & (piece.cover > 0)
-    area_mm2 = piece.cover[inside] * piece.cell_mm**2
-    share = np.zeros(area_mm2.size)
-    if tissue is not None:
-        share = np.clip(np.nan_to_num(tissue.fat_probability[inside]), 0, 1)
-    surface = _stack([np.nan_to_num(term.delta_mm)[inside] for term in piece.terms], area_mm2.size)
-    tissue_terms = () if tissue is None else tissue.terms
-    fatness = _stack([np.nan_to_num(term.delta)[inside] for term in tissue_terms], area_mm2.size)
-    noise_mm3 = np.sqrt(np.sum((area_mm2 * np.nan_to_num(piece.u_independent_mm[inside])) ** 2))
+    cells = _cells(piece, tissue)
+    noise_mm3 = float(np.sqrt(np.sum((cells.area_mm2 * cells.noise_mm) ** 2)))
+    offset_mm = 0.0 if density is None else density.height_offset_mm
+    spread = () if density is None else density.terms
+    u_offset_mm = float(np.sqrt(sum(term.height_offset_mm**2 for term in spread)))
+    bent = cells.bent(
+        offset_mm=offset_mm,
+        u_offset_mm=u_offset_mm,
+        deepest_mm=fat_depth_mm + FAR * u_fat_depth_mm,
+    )
+    plain, own = cells.take(~bent), cells.take(bent)
+    volume_mm3 = float(plain.area_mm2 @ plain.thickness_mm)
+    fatty_mm2 = float(plain.area_mm2 @ plain.share)
 
     volumes, masses = [], []
-    for start in range(0, n_draws, max(1, BATCH // max(area_mm2.size, 1))):
-        n = min(max(1, BATCH // max(area_mm2.size, 1)), n_draws - start)
-        lean_g_mm3, fat_g_mm3, offset_mm = _draw_density(density, random, n)
-        thickness_mm = (
-            piece.thickness_mm[inside] + random.standard_normal((n, len(surface))) @ surface
-        )
-        thickness_mm = np.maximum(thickness_mm - offset_mm[:, None], 0.0)
-        p = np.clip(share + random.standard_normal((n, len(fatness))) @ fatness, 0.0, 1.0)
+    batch = min(n_draws, max(1, BATCH // max(own.area_mm2.size, 1)))
+    for start in range(0, n_draws, batch):
+        n = min(batch, n_draws - start)
+        lean_g_mm3, fat_g_mm3, offsets_mm = _draw_density(density, random, n)
+        at_surface = random.standard_normal((n, len(cells.surface)))
+        in_share = random.standard_normal((n, len(cells.fatness)))
         depth_mm = np.maximum(fat_depth_mm + u_fat_depth_mm * random.standard_normal(n), 0.0)
-        fat_mm3 = np.minimum(thickness_mm, depth_mm[:, None]) * p @ area_mm2
-        volume_mm3 = thickness_mm @ area_mm2 + noise_mm3 * random.standard_normal(n)
-        volumes.append(volume_mm3)
-        masses.append(volume_mm3 * lean_g_mm3 + fat_mm3 * (fat_g_mm3 - lean_g_mm3))
+
+        volume = volume_mm3 + at_surface @ (plain.surface @ plain.area_mm2)
+        volume -= offsets_mm * plain.area_mm2.sum()
+        volume += noise_mm3 * random.standard_normal(n)
+        fat = fatty_mm2 * depth_mm
+        thickness_mm = own.thickness_mm + at_surface @ own.surface - offsets_mm[:, None]
+        thickness_mm = np.maximum(thickness_mm, 0.0)
+        share = np.clip(own.share + in_share @ own.fatness, 0.0, 1.0)
+        volume += thickness_mm @ own.area_mm2
+        fat += (np.minimum(thickness_mm, depth_mm[:, None]) * share) @ own.area_mm2
+        volumes.append(volume)
+        masses.append(volume * lean_g_mm3 + fat * (fat_g_mm3 - lean_g_mm3))
     return _summary(np.concatenate(volumes), np.concatenate(masses))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Cells:
+    """Covered cells of a piece, shape (n,); surface and fatness hold a row for each error."""
+
+    thickness_mm: Floats
+    area_mm2: Floats
+    noise_mm: Floats
+    share: Floats
+    surface: Floats  #: change of thickness, mm
+    fatness: Floats  #: change of fat share
+
+    def bent(self, *, offset_mm: float, u_offset_mm: float, deepest_mm: float) -> Bools:
+        """Cells where the model bends within reach of the draws; all others add up exactly."""
+        reach_mm = FAR * np.sqrt(np.sum(self.surface**2, axis=0) + u_offset_mm**2)
+        lowest_mm = self.thickness_mm - offset_mm - reach_mm
+        near_bend = lowest_mm < np.where(self.share > 0, deepest_mm, 0.0)
+        return np.asarray(near_bend | np.any(self.fatness != 0, axis=0))
+
+    def take(self, chosen: Bools) -> "_Cells":
+        return _Cells(
+            thickness_mm=self.thickness_mm[chosen],
+            area_mm2=self.area_mm2[chosen],
+            noise_mm=self.noise_mm[chosen],
+            share=self.share[chosen],
+            surface=self.surface[:, chosen],
+            fatness=self.fatness[:, chosen],
+        )
+
+
+def _cells(piece: PieceMap, tissue: TissueMap | None) -> _Cells:
+    inside = np.isfinite(piece.thickness_mm) & (piece.cover > 0)
+    n = int(inside.sum())
+    share = np.zeros(n)
+    if tissue is not None:
+        share = np.clip(np.nan_to_num(tissue.fat_probability[inside]), 0, 1)
+    tissue_terms = () if tissue is None else tissue.terms
+    return _Cells(
+        thickness_mm=piece.thickness_mm[inside],
+        area_mm2=piece.cover[inside] * piece.cell_mm**2,
+        noise_mm=np.nan_to_num(piece.u_independent_mm[inside]),
+        share=share,
+        surface=_stack([np.nan_to_num(term.delta_mm)[inside] for term in piece.terms], n),
+        fatness=_stack([np.nan_to_num(term.delta)[inside] for term in tissue_terms], n),
+    )
 
 
 def _stack(terms: list[Floats], n_cells: int) -> Floats:

@@ -57,14 +57,13 @@ def _lead(study: DensityStudy) -> str:
         f"{fit.value('lean'):.0f} kg/m³ (95 % interval {low:.0f} to {high:.0f})"
     )
     if "offset" in fit.names:
-        text += f", and the scanner sees pieces {_offset_words(fit.value('offset'))}"
-    return text + "."
-
-
-def _offset_words(offset_mm: float) -> str:
-    if offset_mm < 0:
-        return f"{-offset_mm:.2f} mm too thin"
-    return f"{offset_mm:.2f} mm too thick"
+        offset_mm, u_mm = fit.value("offset"), fit.u("offset")
+        seen = "too thin" if offset_mm < 0 else "too thick"
+        if abs(offset_mm) > 2 * u_mm:
+            text += f", and the scanner sees pieces {abs(offset_mm):.2f} ± {u_mm:.2f} mm {seen}"
+        else:
+            text += f"; no height offset is shown ({offset_mm:+.2f} ± {u_mm:.2f} mm)"
+    return text + ". Behind ± stands the standard uncertainty."
 
 
 def _verdict(study: DensityStudy) -> str:

@@ -22,6 +22,10 @@ SWAP_GAIN = 18.0
 WORST_FIT = 3.5**2
 
 
+#: Slips in one list that are looked for beyond the plain difference in length.
+MOST_SLIPS = 20
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Alignment:
     """Weighings in order against pieces in order.
@@ -69,8 +73,9 @@ def align(predicted_g: Floats, u_g: Floats, weight_g: Floats) -> Alignment:
     cost = np.full((n + 1, m + 1), np.inf)
     move = np.zeros((n + 1, m + 1), dtype=np.int8)
     cost[0, 0] = 0.0
+    reach = abs(n - m) + MOST_SLIPS
     for i in range(n + 1):
-        for j in range(m + 1):
+        for j in range(max(0, i - reach), min(m, i + reach) + 1):
             options = [(cost[i, j], move[i, j])]
             if i and j:
                 options.append((cost[i - 1, j - 1] + misfit[i - 1, j - 1], 1))

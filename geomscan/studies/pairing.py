@@ -209,6 +209,10 @@ def _unshifted(book: _Book, pairs: list[tuple[int, int]]) -> list[tuple[int, int
     between = np.arange(claimed[0], min(claimed[-1] + 4, len(pieces)))
     if claimed.size < 0.8 * (claimed[-1] - claimed[0] + 1):
         return pairs  # a sample was weighed: then a shift can't be told from chance
+    as_named_g, share = _expected(pieces, claimed, weight_g)
+    rest = (weight_g - as_named_g[claimed]) / np.hypot(share * as_named_g[claimed], 0.5)
+    if np.sum(np.abs(rest) > 4) < 2:
+        return pairs
     places = claimed - claimed[0]
     found, predicted_g, u_g = _align_by_mass(pieces.take(between), weight_g)
     chi2 = np.minimum(((weight_g[:, None] - predicted_g) / u_g) ** 2, 36.0)

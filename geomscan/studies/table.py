@@ -1,7 +1,7 @@
 """Measured pieces as a study needs them, from one or many results folders."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from geomscan.errors import InputError
 from geomscan.mass.density_file import read_density_file
+from geomscan.mass.masses import FAT_DEPTH_MM
 from geomscan.results.reader import Results, read_results
 
 __all__ = ["Assumption", "StudyPieces", "find_results", "read_pieces"]
@@ -169,7 +170,7 @@ def _pieces(rows: list[tuple[Results, dict[str, Any]]], assumption: Assumption) 
         head=np.array([str(row.get("head") or _head(item)) for item, row in rows]),
         volume_cm3=column("volume_cm3") + applied_mm / 10 * column("area_cm2"),
         area_cm2=column("area_cm2"),
-        fat_cm3=np.nan_to_num(column("fat_volume_cm3")),
+        fat_cm3=_fat(column, rows),
         u_own_cm3=own_cm3,
         u_run_cm3=np.where(unparted, 0.0, run_cm3),
         predicted_g=column("mass_g"),
@@ -182,6 +183,20 @@ def _pieces(rows: list[tuple[Results, dict[str, Any]]], assumption: Assumption) 
         assumption=assumption,
         calibrations=tuple(sorted({_calibration(item) for item, _ in rows} - {""})),
     )
+
+
+def _fat(column: Callable[[str], Floats], rows: list[tuple[Results, dict[str, Any]]]) -> Floats:
+    """Volume that counts as fat; from the share of plan area where the table has no volume."""
+    volume_cm3, area_cm2 = column("volume_cm3"), column("area_cm2")
+    depth_mm = np.array([_fat_depth(item) for item, _ in rows])
+    by_share_cm3 = column("fat_area_fraction") * np.minimum(depth_mm / 10 * area_cm2, volume_cm3)
+    fat_cm3 = column("fat_volume_cm3")
+    return np.nan_to_num(np.where(np.isfinite(fat_cm3), fat_cm3, by_share_cm3))
+
+
+def _fat_depth(item: Results) -> float:
+    content = (item.run.get("settings") or {}).get("content") or {}
+    return float((content.get("tissue") or {}).get("fat_depth_mm", FAT_DEPTH_MM))
 
 
 def _lane(row: dict[str, Any]) -> int:
