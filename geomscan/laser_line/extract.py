@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from geomscan.errors import InputError
 from geomscan.laser_line.biweight import biweight_constants
+from geomscan.laser_line.choose import choose_peaks
 from geomscan.laser_line.frame import extract_chunk
 from geomscan.laser_line.lines import LaserLines
 from geomscan.laser_line.noise import QUANTISATION_GREY2, NoiseModel
@@ -39,6 +40,7 @@ def extract_lines(
     settings: LineSettings,
     bit_depth: int,
     n_threads: int = 1,
+    before: LaserLines | None = None,
     out: LaserLines | None = None,
 ) -> LaserLines:
     """Measure the laser line of every column of every frame.
@@ -53,6 +55,8 @@ def extract_lines(
         8 to 16: the top of the range, 2^bit_depth - 1, is taken for clipped.
     n_threads : int
         Threads that share the frames; each takes runs of neighbouring frames.
+    before : LaserLines, optional
+        Laser lines of the frames just before these, for the choice between peaks.
     out : LaserLines, optional
         Arrays from `new_lines` to fill instead of new ones.
 
@@ -99,12 +103,32 @@ def extract_lines(
 
     pieces = _pieces(n_lines, n_threads)
     if n_threads == 1 or len(pieces) == 1:
-        for piece in pieces:
-            run(piece)
+        rivals = [run(piece) for piece in pieces]
     else:
         with ThreadPoolExecutor(n_threads) as pool:
-            list(pool.map(run, pieces))
+            rivals = list(pool.map(run, pieces))
+    if settings.choose_peaks and n_lines > 0:
+        _choose(lines, np.concatenate(rivals), limits, n_rows, before)
     return lines
+
+
+def _choose(
+    lines: LaserLines,
+    rivals: npt.NDArray[np.float64],
+    limits: tuple[float, ...],
+    n_rows: int,
+    before: LaserLines | None,
+) -> None:
+    """Choose between peaks, with the rows of the last lines before these in mind."""
+    n_columns = lines.row_px.shape[1]
+    last_row = np.full(n_columns, np.nan, np.float32)
+    last_age = np.zeros(n_columns, np.int32)
+    if before is not None and before.row_px.size:
+        last_row[:] = before.row_px[-1]
+    choose_peaks(
+        rivals, limits[4], limits[3], limits[1], n_rows, last_row, last_age, lines.row_px,
+        lines.u_row_px, lines.reflectance, lines.width_px, lines.doubt, lines.quality,
+    )  # fmt: skip
 
 
 def _pieces(n_lines: int, n_threads: int) -> Sequence[tuple[int, int]]:

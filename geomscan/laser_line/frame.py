@@ -41,10 +41,22 @@ _BORDER = np.uint8(Quality.AT_BORDER)
 _WIDE = np.uint8(Quality.WIDE)
 
 #: columns of the table of rivals
-RIVAL_FIELDS = ("line", "column", "row", "u", "light", "width", "height")
+RIVAL_FIELDS = (
+    "line",
+    "column",
+    "row",
+    "u",
+    "light",
+    "width",
+    "height",
+    "peak_grey",
+    "height_of_brightest",
+)
 
 #: a runner-up lies at least this many widths and rows from the line
 _APART_WIDTHS, _APART_ROWS = np.float32(3.5), np.float32(2.5)
+#: a fainter runner-up than one that is flagged may still be the line
+_CONSIDER, _CONSIDER_FROM = np.uint8(64), np.float32(0.35)
 #: a line is wide from this many times the mean width of its tile on
 _WIDE_FROM = np.float32(1.7)
 
@@ -85,6 +97,7 @@ def _judge(n: int, n_rows: int, limits: Any, noise: Any, w: Any, doubt: Any, qua
         border = (row < margin) | (row > last - margin)
         absent = (w[c + Q] < w[c + SHIFT]) | (width < min_width)
         flags = np.float32(_SECOND) if w[c + M] >= ratio else none
+        flags += np.float32(_CONSIDER) if w[c + M] >= _CONSIDER_FROM * ratio else none
         flags += np.float32(_BORDER) if border else none
         flags += np.float32(_CLIPPED) if w[c + PEAK] >= top else none
         flags += np.float32(_WIDE) if width > wide_from else none
@@ -128,7 +141,7 @@ def extract_chunk(
 
     Returns
     -------
-    (n, 7) float64
+    (n, 9) float64
         Runners-up of doubtful columns, `RIVAL_FIELDS`, in the order of line and column.
     """
     _, n_rows, n_columns = frames.shape
@@ -158,7 +171,7 @@ def extract_chunk(
     tile = packed_tile.view(frames.dtype)
     padded = np.empty((n_rows if n_padded > n_columns else 0, n_padded), frames.dtype)
     fitted = np.empty(4, np.float64)
-    rivals = np.empty((64, 7), np.float64)
+    rivals = np.empty((64, 9), np.float64)
     n_rivals = 0
     for line in range(first, stop):
         frame = frames[line]
@@ -223,12 +236,16 @@ def extract_chunk(
                 flags = q[j]
                 if flags == 0:
                     continue
+                q[j] = flags & ~_CONSIDER
                 c = c0 + j
                 found = False
                 if flags == _NO_LINE:
                     found = True
                     fitted[:] = np.nan
                     doubt[line, c] = 0
+                    # a bright speck may hide the line
+                    if w[M + j] > 0 and w[Q + j] > w[SHIFT + j]:
+                        flags |= _CONSIDER
                 elif flags & (_BORDER | _CLIPPED):
                     found = fit_flanks(frame, c, int(row[c]), top, grey[c], noise, fitted)
                 elif flags & _WIDE:
@@ -238,11 +255,11 @@ def extract_chunk(
                     u_px[line, c] = fitted[1]
                     light[line, c] = fitted[2]
                     width[line, c] = fitted[3]
-                if flags & _SECOND:
+                if flags & _CONSIDER:
                     doubtful[n_doubtful] = c
                     n_doubtful += 1
         while n_rivals + n_doubtful > rivals.shape[0]:
-            more = np.empty((2 * rivals.shape[0], 7), np.float64)
+            more = np.empty((2 * rivals.shape[0], 9), np.float64)
             more[: rivals.shape[0]] = rivals
             rivals = more
         for a0 in range(0, n_doubtful, TILE):
@@ -254,11 +271,14 @@ def extract_chunk(
                 c = columns[j]
                 rivals[n_rivals, 0] = line
                 rivals[n_rivals, 1] = c
-                rivals[n_rivals, 2] = w[ROW + j]
-                rivals[n_rivals, 3] = w[U + j]
-                rivals[n_rivals, 4] = w[LIGHT + j]
-                rivals[n_rivals, 5] = w[WIDTH + j]
+                fitted[0], fitted[1] = w[ROW + j], w[U + j]
+                fitted[2], fitted[3] = w[LIGHT + j], w[WIDTH + j]
+                if other[c] >= top:
+                    fit_flanks(frame, c, int(other_row[c]), top, grey[c], noise, fitted)
+                rivals[n_rivals, 2:6] = fitted
                 rivals[n_rivals, 6] = np.float32(other[c]) - grey[c]
+                rivals[n_rivals, 7] = other[c]
+                rivals[n_rivals, 8] = np.float32(peak[c]) - grey[c]
                 n_rivals += 1
     return rivals[:n_rivals].copy()
 

@@ -1,0 +1,253 @@
+"""Which of two peaks is the line: by continuity along and across the lines, and by its width.
+
+A glint or a reflection may outshine the line. In each stretch of columns where a runner-up stands,
+the cheapest path through the candidates is taken (dynamic programming; Bellman 1957): it pays for
+jumps to the neighbouring column and to the line before, each up to a limit, so that edges of the
+product stay possible; for a width unlike the line's; and hardly anything for being the fainter one.
+"""
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from geomscan.laser_line.lines import Quality
+
+__all__ = ["choose_peaks"]
+
+_NO_LINE, _CLIPPED = np.uint8(Quality.NO_LINE), np.uint8(Quality.CLIPPED)
+_SECOND, _BORDER = np.uint8(Quality.SECOND_PEAK), np.uint8(Quality.AT_BORDER)
+_WIDE = np.uint8(Quality.WIDE)
+
+# Costs: common practice, no source. What matters is that a path that leaves the line and comes
+# back pays two full jumps, more than any one column's width and brightness can weigh.
+_MOST_JUMP = 6.0  #: to the neighbouring column
+_MOST_CHANGE = 3.0  #: to the line before
+_MOST_WIDTH = 1.5  #: for a width unlike the line's
+_FAINTER = 0.05  #: for each factor e that the peak is fainter than its rival
+_GAP = 4  #: columns without a rival that a stretch bridges, and that stand beside it
+_LONGEST_MEMORY = 8  #: lines for which a row is remembered
+_APART_PX = 8.0  #: rows between neighbours from which they belong to different pieces of line
+_BRIDGE = 8  #: columns without a line that a piece of line bridges
+_SPECK_COLUMNS = 10  #: a lonely piece of line shorter than this is a speck
+
+
+@njit(nogil=True, cache=True)
+def choose_peaks(
+    rivals: Any,
+    ratio: float,
+    min_width: float,
+    top: float,
+    n_rows: int,
+    last_row: Any,
+    last_age: Any,
+    row_px: Any,
+    u_px: Any,
+    light: Any,
+    width: Any,
+    doubt: Any,
+    quality: Any,
+) -> int:
+    """Take the runner-up where it is the line, and remove lonely specks, line after line.
+
+    Parameters
+    ----------
+    rivals : (n, 9) float64
+        Runners-up by line and column, `RIVAL_FIELDS`.
+    ratio, min_width, top : float
+        Runner-up over chosen peak that is flagged; least width; grey value that clips.
+    n_rows : int
+        Rows of a frame.
+    last_row, last_age : (n_columns,) float32, int32
+        Rows of the lines before and their age in lines; updated.
+    row_px, u_px, light, width, doubt, quality : (n_lines, n_columns)
+        Laser lines, changed in place.
+
+    Returns
+    -------
+    int
+        Number of columns in which the runner-up was taken.
+    """
+    n_lines, n_columns = row_px.shape
+    rival_of = np.full(n_columns, -1, np.int64)
+    at, n_taken = 0, 0
+    for line in range(n_lines):
+        begin = at
+        while at < rivals.shape[0] and rivals[at, 0] == line:
+            rival_of[int(rivals[at, 1])] = at
+            at += 1
+        usual = _usual_width(width[line], quality[line])
+        k = begin
+        while k < at:
+            first = int(rivals[k, 1])
+            last = first
+            while k < at and rivals[k, 1] <= last + _GAP:
+                last = int(rivals[k, 1])
+                k += 1
+            n_taken += _walk(
+                max(0, first - _GAP), min(n_columns, last + 1 + _GAP), rivals, rival_of, usual,
+                ratio, min_width, top, n_rows, last_row, last_age, row_px[line], u_px[line],
+                light[line], width[line], doubt[line], quality[line],
+            )  # fmt: skip
+        for j in range(begin, at):
+            rival_of[int(rivals[j, 1])] = -1
+        _drop_specks(
+            usual, last_row, row_px[line], u_px[line], light[line], width[line], doubt[line],
+            quality[line],
+        )  # fmt: skip
+        rows = row_px[line]
+        for c in range(n_columns):
+            seen = np.isfinite(rows[c])
+            age = 0 if seen else last_age[c] + 1
+            last_age[c] = age
+            kept = rows[c] if seen else last_row[c]
+            last_row[c] = kept if age <= _LONGEST_MEMORY else np.float32(np.nan)
+    return n_taken
+
+
+@njit(nogil=True, cache=True)
+def _usual_width(width: Any, quality: Any) -> float:
+    """Mean width of a line's clean columns; NaN where there are none."""
+    total, n = 0.0, 0
+    for c in range(0, width.size, 4):
+        if quality[c] == 0:
+            total += width[c]
+            n += 1
+    return total / n if n > 0 else np.nan
+
+
+@njit(nogil=True, cache=True)
+def _alone_cost(row: float, width: float, before: float, usual: float, fainter: float) -> float:
+    """Cost of one candidate by itself."""
+    cost = _FAINTER * fainter
+    if np.isfinite(before):
+        cost += min(_MOST_CHANGE, abs(row - before) / 3.0)
+    if np.isfinite(usual) and width > 0:
+        cost += min(_MOST_WIDTH, 2.0 * abs(np.log(width / usual)))
+    return cost
+
+
+@njit(nogil=True, cache=True)
+def _walk(
+    c0: int,
+    c1: int,
+    rivals: Any,
+    rival_of: Any,
+    usual: float,
+    ratio: float,
+    min_width: float,
+    top: float,
+    n_rows: int,
+    last_row: Any,
+    last_age: Any,
+    row_px: Any,
+    u_px: Any,
+    light: Any,
+    width: Any,
+    doubt: Any,
+    quality: Any,
+) -> int:
+    """Find the cheapest path through columns c0 to c1 and take what it chose."""
+    n = c1 - c0
+    cost = np.full((n, 2), np.inf)
+    back = np.zeros((n, 2), np.int8)
+    rows = np.full((n, 2), np.nan)
+    previous = -1
+    for j in range(n):
+        c = c0 + j
+        r = rival_of[c]
+        rows[j, 0] = row_px[c]
+        before = last_row[c] if last_age[c] <= _LONGEST_MEMORY else np.nan
+        fainter = 0.0
+        if r >= 0:
+            fainter = np.log(max(rivals[r, 8], 0.1) / max(rivals[r, 6], 0.1))
+            if rivals[r, 5] >= min_width or not np.isfinite(row_px[c]):
+                rows[j, 1] = rivals[r, 2]
+        for one in range(2):
+            if not np.isfinite(rows[j, one]):
+                continue
+            if one == 0:
+                own = _alone_cost(rows[j, 0], width[c], before, usual, max(0.0, -fainter))
+            else:
+                own = _alone_cost(rows[j, 1], rivals[r, 5], before, usual, max(0.0, fainter))
+            if previous < 0:
+                cost[j, one] = own
+                continue
+            for other in range(2):
+                if not np.isfinite(cost[previous, other]):
+                    continue
+                step = abs(rows[j, one] - rows[previous, other]) / (0.5 + (j - previous))
+                total = cost[previous, other] + own + min(_MOST_JUMP, step)
+                if total < cost[j, one]:
+                    cost[j, one] = total
+                    back[j, one] = other
+        if np.isfinite(rows[j, 0]) or np.isfinite(rows[j, 1]):
+            previous = j
+    if previous < 0:
+        return 0
+    taken = 0
+    one = 0 if cost[previous, 0] <= cost[previous, 1] else 1
+    for j in range(previous, -1, -1):
+        if not (np.isfinite(rows[j, 0]) or np.isfinite(rows[j, 1])):
+            continue
+        if one == 1:
+            c = c0 + j
+            r = rival_of[c]
+            taken += 1
+            share = rivals[r, 8] / max(rivals[r, 6], 0.5)
+            row_px[c], u_px[c] = rivals[r, 2], rivals[r, 3]
+            light[c], width[c] = rivals[r, 4], rivals[r, 5]
+            flags = _SECOND if share >= ratio else np.uint8(0)
+            if rivals[r, 7] >= top:
+                flags |= _CLIPPED
+            if row_px[c] < 2 * width[c] or row_px[c] > n_rows - 1 - 2 * width[c]:
+                flags |= _BORDER
+            if np.isfinite(usual) and width[c] > 1.7 * usual:
+                flags |= _WIDE
+            quality[c] = flags
+            doubt[c] = np.uint8(min(255.0, 255.0 * share + 0.5))
+        # the path's earlier columns may have been empty: back[] leads over them
+        one = back[j, one]
+    return taken
+
+
+@njit(nogil=True, cache=True)
+def _drop_specks(
+    usual: float,
+    last_row: Any,
+    row_px: Any,
+    u_px: Any,
+    light: Any,
+    width: Any,
+    doubt: Any,
+    quality: Any,
+) -> None:
+    """Lonely short pieces of line that nothing in the line before supports aren't a surface."""
+    n_columns = row_px.size
+    c = 0
+    while c < n_columns:
+        if not np.isfinite(row_px[c]):
+            c += 1
+            continue
+        first, last, n_seen = c, c, 1
+        c += 1
+        while c < n_columns and c - last <= _BRIDGE:
+            if np.isfinite(row_px[c]):
+                if abs(row_px[c] - row_px[last]) > _APART_PX:
+                    break
+                last = c
+                n_seen += 1
+            c += 1
+        c = last + 1
+        if n_seen >= _SPECK_COLUMNS:
+            continue
+        speck, narrow = True, 0
+        for k in range(first, c):
+            if quality[k] & _WIDE or abs(row_px[k] - last_row[k]) <= _APART_PX:
+                speck = False
+            narrow += width[k] < 0.75 * usual
+        if speck or 2 * narrow > n_seen:
+            for k in range(first, c):
+                row_px[k], u_px[k], light[k], width[k] = np.nan, np.nan, np.nan, np.nan
+                doubt[k] = 0
+                quality[k] = _NO_LINE
