@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from geomscan.errors import InputError
 from geomscan.simulation.camera import camera_of, project_points
 from geomscan.simulation.lines import simulate_lines
 from geomscan.simulation.scene import (
@@ -20,10 +21,11 @@ from geomscan.simulation.scene import (
     Relief,
     Scene,
 )
-from geomscan.simulation.shapes import Ball, Box, Ellipsoid, Fillet
+from geomscan.simulation.shapes import Ball, Box, Ellipsoid, Fillet, MeshFile
 from geomscan.simulation.sheet import Pose, lit_points
 from geomscan.simulation.sight import is_seen
 from geomscan.simulation.stage import prepare
+from geomscan.simulation.truth import scene_truth
 
 PLAIN = HeadScene(
     name="a", angle_deg=38, distance_mm=1000, aim_mm=(0, 0), sensor_size=(640, 512), pixel_um=11.0
@@ -180,7 +182,7 @@ def test_sight_agrees_with_ray_casting() -> None:
         away = np.einsum("ij,ij->i", normal, eye - point[chosen]) <= 0
         ours = [
             is_seen(
-                stage.surface, stage.cells, int(hit[k]), *map(float, point[k]), *map(float, eye)
+                stage.surface, setup.cells, int(hit[k]), *map(float, point[k]), *map(float, eye)
             )
             for k in chosen
         ]
@@ -248,3 +250,76 @@ def test_fat_patches_lie_in_the_pieces_own_plan() -> None:
     y = -200 + scene.height_grid_mm * np.arange(len(light))
     near, inside = light[np.abs(y - 10) < 1].mean(), light[np.abs(y - 20) < 4].mean()
     assert inside / near == pytest.approx(2.0, rel=0.02)
+
+
+def test_turned_and_upside_down_cameras_see_the_same_line() -> None:
+    """A roll turns the image about the sensor's middle: rows and columns change their names."""
+    piece = Piece(solid=Ellipsoid(half_axes_mm=(30, 40), height_mm=25), at_mm=(30, 20))
+    scene = Scene(n_lines=31, pitch_mm=1.0, heads=(PLAIN,), pieces=(piece,))
+
+    def line(**update: object) -> np.ndarray:
+        head = PLAIN.model_copy(update=update)
+        stage = prepare(scene.model_copy(update={"heads": (head,)}))
+        return np.asarray(simulate_lines(stage, 0).row_px[30], dtype=np.float64)
+
+    upright = line()
+    upside_down = line(roll_deg=180.0)
+    assert upside_down[::-1] == pytest.approx(511 - upright, abs=1e-3, nan_ok=True)
+    for roll in (90.0, -90.0):
+        turned = line(roll_deg=roll, sensor_size=(512, 640))
+        candidates = [a for b in (turned, turned[::-1]) for a in (b, 511 - b)]
+        apart = [np.nanmax(np.abs(c - upright)) for c in candidates]
+        assert min(apart) < 2e-3
+        assert sorted(apart)[1] > 1  # one way only
+
+
+def test_two_lasers_have_sheets_of_their_own() -> None:
+    lasers = {"main": LaserScene(), "second": LaserScene(at_mm=15.0)}
+    heads = tuple(
+        PLAIN.model_copy(update={"name": name, "laser": laser, "angle_deg": 5.0})
+        for name, laser in (("a", "main"), ("b", "second"))
+    )
+    piece = Piece(solid=Box(size_mm=(10, 60, 25)), at_mm=(30, 0))
+    stage = prepare(Scene(n_lines=45, pitch_mm=1.0, lasers=lasers, heads=heads, pieces=(piece,)))
+    for head, first in ((0, 25), (1, 10)):
+        row = simulate_lines(stage, head).row_px[:, 310:330].mean(axis=1)
+        high = np.flatnonzero(np.abs(row - np.nanmedian(row[:5])) > 1)
+        assert (high[0], high[-1]) == (first, first + 9)
+
+
+def test_a_rocking_belt_tilts_across() -> None:
+    """Reference: z = y·tan(roll); a tenth of a degree is 0.175 mm at 100 mm."""
+    belt = BeltScene(lift_roll_deg=0.1, lift_period_mm=2 * math.pi * 10)
+    scene = Scene(n_lines=11, pitch_mm=1.0, payload="height", belt=belt, heads=(PLAIN,))
+    z = simulate_lines(prepare(scene), 0).row_px[10]  # sin(10/10 + 1)
+    y = -200 + scene.height_grid_mm * np.arange(len(z))
+    expected = y * math.tan(math.radians(0.1)) * math.sin(2.0)
+    assert z[2:-2] == pytest.approx(expected[2:-2], abs=1e-4)
+
+
+def test_a_mesh_from_a_file_is_a_solid_like_others(tmp_path: Path) -> None:
+    """Reference: trimesh's own volume of its capsule, laid flat."""
+    capsule = trimesh.creation.capsule(height=60, radius=15, count=[24, 24])
+    capsule.apply_transform(trimesh.transformations.rotation_matrix(np.pi / 2, [0, 1, 0]))
+    capsule.export(tmp_path / "capsule.stl")
+    piece = Piece(solid=MeshFile(file="capsule.stl"), at_mm=(60, 10))
+    scene = Scene(n_lines=5, pitch_mm=1.0, heads=(PLAIN,), pieces=(piece,))
+    (truth,) = scene_truth(prepare(scene, folder=tmp_path))
+    assert truth.volume_cm3 == pytest.approx(capsule.volume / 1000, rel=1e-6)
+    assert (truth.x0_mm, truth.length_mm) == pytest.approx((15, 90), abs=0.2)
+    open_box = trimesh.creation.box((10, 10, 10))
+    open_box.update_faces(np.arange(12) > 1)
+    open_box.export(tmp_path / "open.stl")
+    broken = scene.model_copy(
+        update={"pieces": (Piece(solid=MeshFile(file="open.stl"), at_mm=(0, 0)),)}
+    )
+    with pytest.raises(InputError, match="watertight"):
+        prepare(broken, folder=tmp_path)
+    (tmp_path / "text.stl").write_text("no mesh")
+    with pytest.raises(InputError, match=r"text\.stl"):
+        prepare(
+            scene.model_copy(
+                update={"pieces": (Piece(solid=MeshFile(file="text.stl"), at_mm=(0, 0)),)}
+            ),
+            folder=tmp_path,
+        )

@@ -6,20 +6,22 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geomscan.simulation.camera import Camera
 from geomscan.simulation.placed import Surface
 
-__all__ = ["Cells", "cells_of", "is_seen"]
+__all__ = ["Cells", "cells_of", "is_seen", "may_be_hidden"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+COARSE_MM = 4.0  # cells of the map that says where rays must be cast at all
 OFF_SURFACE_MM = (
     1e-3  # a ray starts this far off the surface, so that facets do not hide their own points
 )
 
 
 class Cells(NamedTuple):
-    """Triangles sorted into square cells of the belt, and how high each cell reaches."""
+    """Triangles that may hide others, by square cells of the belt; how high each cell reaches."""
 
     x0_mm: float
     y0_mm: float
@@ -31,21 +33,23 @@ class Cells(NamedTuple):
     reach_mm: Floats  # how high each of these triangles reaches
 
 
-def cells_of(surface: Surface, *, size_mm: float = 2.0) -> Cells:
-    """Sort all triangles into cells by their extent over the belt."""
-    if len(surface.triangle) == 0:
+def cells_of(surface: Surface, hiding: npt.NDArray[np.bool_], *, size_mm: float = 2.0) -> Cells:
+    """Sort the triangles that may hide something into cells by their extent over the belt."""
+    chosen = np.flatnonzero(hiding)
+    if len(chosen) == 0:
         none = np.zeros(0, dtype=np.int64)
         return Cells(
             0.0, 0.0, size_mm, np.zeros((0, 0)), 0.0, np.zeros(1, dtype=np.int64), none, np.zeros(0)
         )
-    corners = surface.vertex_mm[surface.triangle]
+    corners = surface.vertex_mm[surface.triangle[chosen]]
     low, high = corners.min(axis=1), corners.max(axis=1)
     x0, y0 = float(low[:, 0].min()) - size_mm, float(low[:, 1].min()) - size_mm
     nx = int((high[:, 0].max() - x0) / size_mm) + 2
     ny = int((high[:, 1].max() - y0) / size_mm) + 2
     top, start, triangle = _fill(low, high, x0, y0, size_mm, nx, ny)
     reach = high[triangle, 2]
-    return Cells(x0, y0, size_mm, top, float(high[:, 2].max()), start, triangle, reach)
+    highest = float(high[:, 2].max())
+    return Cells(x0, y0, size_mm, top, highest, start, chosen[triangle], reach)
 
 
 @njit(nogil=True, cache=True)
@@ -167,3 +171,54 @@ def _meets(
         return False
     s = (e2x * qx + e2y * qy + e2z * qz) / determinant
     return bool(0 < s < 1)
+
+
+def may_be_hidden(
+    cells: Cells, camera: Camera, half_width: float
+) -> tuple[tuple[float, float, float], npt.NDArray[np.bool_]]:
+    """Where a solid stands within reach of the line of sight: only there must rays be cast."""
+    if cells.top_mm.size == 0:
+        return (0.0, 0.0, COARSE_MM), np.zeros((0, 0), dtype=np.bool_)
+    steep_x = camera.x_mm / (camera.z_mm - cells.highest_mm)
+    steep_y = (half_width + abs(camera.y_mm)) / (camera.z_mm - cells.highest_mm)
+    reach_x = cells.highest_mm * steep_x
+    reach_y = cells.highest_mm * steep_y + COARSE_MM
+    nx, ny = cells.top_mm.shape
+    x0 = cells.x0_mm - max(reach_x, 0) - 2 * COARSE_MM
+    y0 = cells.y0_mm - reach_y - COARSE_MM
+    shape = (
+        int((nx * cells.size_mm + abs(reach_x) + 4 * COARSE_MM) / COARSE_MM) + 1,
+        int((ny * cells.size_mm + 2 * reach_y + 2 * COARSE_MM) / COARSE_MM) + 1,
+    )
+    hidden = np.zeros(shape, dtype=np.bool_)
+    _dilate(
+        cells.top_mm, cells.x0_mm - x0, cells.y0_mm - y0, cells.size_mm, steep_x, steep_y, hidden
+    )
+    return (x0, y0, COARSE_MM), hidden
+
+
+@njit(nogil=True, cache=True)
+def _dilate(
+    top: Floats,
+    dx: float,
+    dy: float,
+    size: float,
+    steep_x: float,
+    steep_y: float,
+    hidden: npt.NDArray[np.bool_],
+) -> None:
+    for i in range(top.shape[0]):
+        for j in range(top.shape[1]):
+            if top[i, j] <= 0:
+                continue
+            x, y = dx + i * size, dy + j * size
+            reach_x, reach_y = top[i, j] * steep_x, top[i, j] * steep_y + size
+            low_x, high_x = x - max(reach_x, 0.0) - size, x + size - min(reach_x, 0.0) + size
+            for a in range(
+                max(int(low_x / COARSE_MM), 0), min(int(high_x / COARSE_MM) + 1, hidden.shape[0])
+            ):
+                for b in range(
+                    max(int((y - reach_y) / COARSE_MM), 0),
+                    min(int((y + size + reach_y) / COARSE_MM) + 1, hidden.shape[1]),
+                ):
+                    hidden[a, b] = True
