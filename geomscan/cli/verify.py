@@ -19,9 +19,15 @@ __all__ = ["command"]
     "--block", "block_path", type=click.Path(path_type=Path),
     help="The other block's file; left out, only the bare belt's flatness is measured.",
 )  # fmt: skip
-@click.option("--max-height-error-mm", type=click.FloatRange(min=0), help="Largest height error allowed.")
-@click.option("--max-width-error-mm", type=click.FloatRange(min=0), help="Largest width error allowed.")
-@click.option("--max-length-error-mm", type=click.FloatRange(min=0), help="Largest length error allowed.")
+@click.option(
+    "--max-height-error-mm", type=click.FloatRange(min=0), help="Largest height error allowed."
+)
+@click.option(
+    "--max-width-error-mm", type=click.FloatRange(min=0), help="Largest width error allowed."
+)
+@click.option(
+    "--max-length-error-mm", type=click.FloatRange(min=0), help="Largest length error allowed."
+)
 @json_option
 @whole_command
 def command(  # noqa: PLR0913
@@ -102,6 +108,8 @@ def _text(result: dict[str, object]) -> str:
         )
     if result["length_mm"] is not None:
         error = result["length_mm"] - result["certified_length_mm"]  # type: ignore[operator]
-        lines.append(f"  length {result['certified_length_mm']:8.3f} mm  error {error:+.4f} ± {result['u_length_mm']:.4f}")
+        lines.append(
+            f"  length {result['certified_length_mm']:8.3f} mm  error {error:+.4f} ± {result['u_length_mm']:.4f}"
+        )
     lines.append("passed" if result["passed"] else "not passed")
     return "\n".join(lines)

@@ -16,6 +16,7 @@ from geomscan.commissioning.assemble import (
     head_model,
     viewpoint,
 )
+from geomscan.commissioning.checks import check_fit, check_glare, check_handedness
 from geomscan.commissioning.find_block import FoundBlock, find_block
 from geomscan.commissioning.fit import Fit, fit_model
 from geomscan.commissioning.gather import Noise, gather_pass
@@ -33,7 +34,7 @@ from geomscan.commissioning.start import (
 )
 from geomscan.commissioning.residuals import residual_figures
 from geomscan.commissioning.respond import fit_response
-from geomscan.errors import InputError
+from geomscan.errors import CalibrationError, InputError
 from geomscan.files import sha256_folder
 from geomscan.recording.block import ReferenceBlock
 from geomscan.recording.recording import Recording
@@ -154,6 +155,7 @@ def start_model(passes: Passes, block: ReferenceBlock) -> tuple[Model, Floats]:
             )
         placements.append(own)
         runs = range(len(setups))
+        _check_places(model, passes, h, columns_to_right_=right)
         plane = first_homography(
             [passes.lines[h, r] for r in runs], [passes.matches[h, r] for r in runs],
             [passes.found[h, r] for r in runs], y_mm,
@@ -169,11 +171,33 @@ def start_model(passes: Passes, block: ReferenceBlock) -> tuple[Model, Floats]:
     return model, values
 
 
+def _check_places(model: Model, passes: Passes, h: int, *, columns_to_right_: bool) -> None:
+    """Compare the way the passes lie across the belt with the way the block's steps run."""
+    told = [(r, s.across_mm) for r, s in enumerate(model.passes) if s.across_mm is not None]
+    width = model.block.width_mm
+    y = np.array(
+        [across + (-width if model.passes[r].reversed else width) / 2 for r, across in told]
+    )
+    place = [(passes.found[h, r].left + passes.found[h, r].right) / 2 for r, _ in told]
+    if len(told) < 2 or np.ptp(y) < width / 2:
+        return
+    by_place = bool(np.polyfit(y, place, 1)[0] > 0)
+    if by_place != columns_to_right_:
+        msg = (
+            "the block file is mirrored, or [block] reversed is wrong in every pass: head "
+            f"{model.heads[h]} sees the passes follow each other across the belt by across_mm one way, "
+            "and the block's steps run the other way"
+        )
+        raise CalibrationError(msg)
+
+
 def fit_passes(
     passes: Passes, block: ReferenceBlock
-) -> tuple[Fit, dict[tuple[int, int], Noise], OrderChoice]:
+) -> tuple[Fit, dict[tuple[int, int], Noise], OrderChoice, list[str]]:
     """Gather and fit in turns, from coarse to fine."""
+    check_glare(passes.lines, passes.found, passes.heads, passes.names)
     model, values = start_model(passes, block)
+    warnings = check_handedness(model, values, passes.lines, passes.found)
     coarse = fit_model(model, values, _gather(passes, model, values, fine=False)[0])
     richest = replace(model, n_distortion=ORDERS[-1])
     values = carry_over(model, coarse.values, richest)
@@ -192,7 +216,8 @@ def fit_passes(
     known = np.array([model.lasers[h] in fans for h in range(len(model.heads))])
     own = table.where((table.kind != Kind.SHADOW) | known[table.head])
     fit = fit_model(model, values, own, excess=fit.excess)
-    return fit, noise, order
+    check_fit(fit)
+    return fit, noise, order, warnings
 
 
 def seat_seen(fit: Fit) -> Seat:
@@ -205,10 +230,10 @@ def seat_seen(fit: Fit) -> Seat:
     n = len(model.passes)
     if n < 2:
         return model.seat
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     found = {}
-    wider = float(t.ppf(0.84134, n - 1))
+    wider = float(stdtrit(n - 1, 0.84134))
     for what, least in (("seat_mm", 0.001), ("roll_mrad", 0.02), ("pitch_mrad", 0.02)):
         values = np.array([fit.value(f"pass.{setup.name}.{what}") for setup in model.passes])
         found[what] = max(least, wider * float(np.std(values, ddof=1)))
@@ -280,15 +305,19 @@ def calibrate(
         If no trustworthy calibration comes out of them.
     """
     passes = read_passes(recordings, block)
-    fit, noise, order = fit_passes(passes, block)
+    fit, noise, order, warnings = fit_passes(passes, block)
     figures = residual_figures(fit, passes.lines, passes.found, noise)
-    calibration = _assemble(passes, fit, block, figures)
+    calibration = _assemble(passes, fit, block, figures, warnings)
     calibration = replace(calibration, blade_x_mm=blade_x_mm, u_blade_x_mm=u_blade_x_mm)
     return calibration, Evidence(fit=fit, passes=passes, noise=noise, figures=figures, order=order)
 
 
 def _assemble(
-    passes: Passes, fit: Fit, block: ReferenceBlock, figures: dict[str, Any]
+    passes: Passes,
+    fit: Fit,
+    block: ReferenceBlock,
+    figures: dict[str, Any],
+    warnings: list[str],
 ) -> ScannerCalibration:
     model, values = fit.model, fit.values
     sheets = fitted_sheets(model, values, fit.covariance)
@@ -322,7 +351,7 @@ def _assemble(
         regions=regions,
         responses=responses,
         figures=figures,
-        origin=_origin(passes, fit, block),
+        origin=_origin(passes, fit, block) | {"warnings": warnings},
         observations=fit.observations.to_file(),
     )
 
@@ -336,6 +365,12 @@ def _origin(passes: Passes, fit: Fit, block: ReferenceBlock) -> dict[str, Any]:
         "block": block.model_dump(),
         "temperature_c": float(np.mean(known)) if known else None,
         "n_distortion": fit.model.n_distortion,
+        "seat": {
+            "u_height_mm": fit.model.seat.u_height_mm,
+            "u_roll_mrad": fit.model.seat.u_roll_mrad,
+            "u_pitch_mrad": fit.model.seat.u_pitch_mrad,
+        },
+        "assumptions": _assumptions(passes, block),
         "passes": [
             {
                 "name": setup.name,
@@ -352,6 +387,32 @@ def _origin(passes: Passes, fit: Fit, block: ReferenceBlock) -> dict[str, Any]:
             for setup, recording in zip(fit.model.passes, passes.recordings, strict=True)
         ],
     }
+
+
+def _assumptions(passes: Passes, block: ReferenceBlock) -> list[str]:
+    out = [
+        "The bare belt is the plane z = 0; what it departs from that is a residual.",
+        "The block's end faces stand square to its sides, seen from above: the certificate does not "
+        f"say how well. 0.1 mm over its width would turn the skew by {_turn_deg(block):.3f}°.",
+        "Pixels are square and the optical axis meets the middle of the sensor, where the camera's "
+        "viewpoint is concerned.",
+    ]
+    if block.u_square_mm == 0:
+        out.append("The block's end faces stand upright: the certificate gives no uncertainty.")
+    for recording in passes.recordings:
+        if recording.manifest.temperature_c is None:
+            out.append(
+                f"{recording.path.name}: no temperature recorded: {block.reference_temperature_c:g} °C taken."
+            )
+    if all(
+        r.manifest.block is None or r.manifest.block.across_mm is None for r in passes.recordings
+    ):
+        out.append("No pass says where it lay across: y = 0 is the middle of the belt seen.")
+    return out
+
+
+def _turn_deg(block: ReferenceBlock) -> float:
+    return float(np.degrees(0.1 / block.width_mm))
 
 
 def _unique(names: list[str]) -> tuple[str, ...]:

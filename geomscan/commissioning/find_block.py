@@ -120,8 +120,13 @@ def find_bare(lines: PassLines, *, where: str) -> BareBelt:
     bare = _bare_lines(row)
     n = int(np.count_nonzero(bare))
     if n < _MIN_BARE:
+        spikes = lines.spikes()
+        share = np.count_nonzero(spikes) / max(np.count_nonzero(np.isfinite(row)), 1)
+        cause = (
+            f"glare: {100 * share:.0f} % of the columns show false lines; " if share > 0.02 else ""
+        )
         msg = (
-            f"{where}: no bare belt before or behind the block "
+            f"{where}: {cause}no bare belt before or behind the block "
             f"({n} bare lines, at least {_MIN_BARE} are needed)"
         )
         raise CalibrationError(msg)

@@ -7,7 +7,8 @@ import numpy.typing as npt
 
 from geomscan.commissioning.model import Model
 from geomscan.commissioning.observations import Kind, Observations
-from geomscan.errors import CalibrationError
+from geomscan.errors import CalibrationError, InputError
+from geomscan.uncertainty import LeastSquares, weighted_least_squares
 
 __all__ = ["Fit", "fit_model", "jacobian_of", "to_mm"]
 
@@ -105,6 +106,8 @@ def fit_model(
             factors = _excess(obs, model.residuals(values, obs), noise_mm, weight)
         drift = max((abs(factors[k] / old.get(k, 1.0) - 1) for k in factors), default=0.0)
         if moved < _SETTLED and drift < _SETTLED:
+            last = _last_step(a, b, model.names)
+            values, covariance = values - change + last.values, last.covariance
             return Fit(
                 model=model,
                 values=values,
@@ -165,6 +168,15 @@ def to_mm(model: Model, values: Floats, obs: Observations) -> Floats:
     factor = np.where(surface | (obs.kind == Kind.BELT), per_row, per_column)
     factor[obs.kind == Kind.END] = abs(values[model.index["belt.mm_per_count"]])
     return np.asarray(obs.u * factor)
+
+
+def _last_step(a: Floats, b: Floats, names: tuple[str, ...]) -> LeastSquares:
+    """The last step once more by the package's own least squares, for its covariance."""
+    try:
+        return weighted_least_squares(a, -b, u=1.0, names=names)
+    except InputError as error:
+        msg = f"the passes leave a part of the scanner undetermined: {error}"
+        raise CalibrationError(msg) from error
 
 
 def _solve(a: Floats, b: Floats) -> tuple[Floats, Floats]:

@@ -26,6 +26,8 @@ _BLOCK_GROUPS = 6
 _BELT_GROUPS = 2
 #: what lies this near an edge is not averaged
 _MARGIN_MM = 1.5
+#: no line is placed better than this, whatever neighbouring lines say
+_LEAST_NOISE_PX = 0.003
 #: the line's own rows about its place, within which light belongs to it
 _NEAR_PX = 3.0
 
@@ -145,7 +147,7 @@ def _line_noise(row: Floats, mask: npt.NDArray[np.bool_], columns: int) -> float
     if means.size < 10:
         return 0.03 if columns == 1 else _line_noise(row, mask, 1)
     spread = 1.4826 * np.median(np.abs(means - np.median(means)))
-    return float(spread * np.sqrt(columns / 6))
+    return max(float(spread * np.sqrt(columns / 6)), _LEAST_NOISE_PX)
 
 
 def _belt(lines: PassLines, found: FoundBlock, head: int, run: int, noise: Noise) -> Observations:

@@ -16,6 +16,10 @@ Floats = npt.NDArray[np.float64]
 
 HOMOGRAPHY_NAMES = ("h00", "h01", "h02", "h10", "h11", "h12", "h20", "h21")
 
+#: what lens terms of real lenses stay within, so that few passes leave nothing undetermined; with r
+#: in half sensor widths a term of 0.3 is a distortion of 30 % (common practice, no source)
+_LENS_PRIOR = {"k1": 0.3, "k2": 0.3, "k3": 0.3, "p1": 0.02, "p2": 0.02}
+
 _PASS_NAMES = ("x_mm", "y_mm", "yaw_deg", "seat_mm", "roll_mrad", "pitch_mrad")
 
 
@@ -150,6 +154,8 @@ class Model:
             last = name.rsplit(".", 1)[-1]
             if last in known:
                 u[i] = known[last]
+            elif name.startswith("head.") and last in _LENS_PRIOR:
+                u[i] = _LENS_PRIOR[last]
             elif name.startswith("block.across"):
                 u[i] = block.u_across_mm
             elif name.startswith("block.height"):

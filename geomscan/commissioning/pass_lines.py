@@ -62,6 +62,14 @@ class PassLines:
         ]
         return np.concatenate(parts)
 
+    def spikes(self) -> npt.NDArray[np.bool_]:
+        """Columns whose row leaves that of its neighbours by more than 3 px, alone or in a small group."""
+        from scipy.ndimage import median_filter
+
+        filled = np.where(np.isfinite(self.row_px), self.row_px, -1e3).astype(np.float32)
+        calm = median_filter(filled, size=(7, 1))
+        return np.asarray((np.abs(filled - calm) > 3) & (filled > -1) & (calm > -1))
+
     @property
     def sensor_size(self) -> tuple[int, int]:
         """Columns and rows of the whole sensor, rows being height."""

@@ -219,8 +219,13 @@ def first_homography(
         none, one = np.zeros_like(u), np.ones_like(u)
         equations.append(np.stack([none, none, none, u, v, one, none, none, none], 1))
     matrix = np.concatenate(equations)
-    _, _, vectors = np.linalg.svd(matrix, full_matrices=False)
-    h = vectors[-1].reshape(3, 3)
+    if len(lines) == 1:
+        # the middles of one staircase's steps lie in a line: an affine plane is all they hold
+        solution = np.linalg.lstsq(matrix[:, :6], -matrix[:, 8], rcond=1e-3)[0]
+        h = np.append(solution, [0.0, 0.0, 1.0]).reshape(3, 3)
+    else:
+        _, _, vectors = np.linalg.svd(matrix, full_matrices=False)
+        h = vectors[-1].reshape(3, 3)
     h = np.diag([scale, scale, 1.0]) @ h
     return np.asarray(h / h[2, 2])
 

@@ -144,7 +144,8 @@ def verify(
     scales: list[float] = []
     for recording in recordings:
         sizes = {
-            h.name: (h.line_axes().n_columns, h.line_axes().n_rows) for h in recording.manifest.heads
+            h.name: (h.line_axes().n_columns, h.line_axes().n_rows)
+            for h in recording.manifest.heads
         }
         calibration.check_recording(sizes, where=str(recording.path))
         for name in sorted(sizes):
@@ -163,7 +164,9 @@ def verify(
         msg = "no block in any recording: only bare belt"
         raise CalibrationError(msg)
     length = _combine(ends, calibration, block, scales)
-    found = Verification(steps=tuple(steps), widths=tuple(widths), flatness=tuple(flatness), **length)
+    found = Verification(
+        steps=tuple(steps), widths=tuple(widths), flatness=tuple(flatness), **length
+    )
     return replace(found, failures=_judge(found, block, limits or Limits()))
 
 
@@ -195,7 +198,9 @@ class _Placed:
         found = find_block(lines, where=where)
         match = match_profile(lines, found, block, where=where)
         head = calibration.head(name)
-        y, _ = head.to_plane(lines.column_px[[found.left, found.right]], found.belt_row_px[[found.left, found.right]])
+        y, _ = head.to_plane(
+            lines.column_px[[found.left, found.right]], found.belt_row_px[[found.left, found.right]]
+        )
         to_right = bool(y[1] > y[0])
         placement = recording.manifest.block
         reversed_ = match.forward != to_right
@@ -224,9 +229,10 @@ class _Placed:
             mm_per_count=abs(calibration.mm_per_count),
         )  # fmt: skip
         corner = found.left if (to_right != reversed_) else found.right
-        y0 = float(
-            head.to_plane(lines.column_px[corner], found.belt_row_px[corner])[0]
-        ) - (-1.0 if reversed_ else 1.0) * np.sin(yaw) * block.length_mm / 2
+        y0 = (
+            float(head.to_plane(lines.column_px[corner], found.belt_row_px[corner])[0])
+            - (-1.0 if reversed_ else 1.0) * np.sin(yaw) * block.length_mm / 2
+        )
         for what, value in (("x_mm", x), ("y_mm", y0), ("yaw_deg", np.degrees(yaw))):
             values[model.index[f"pass.check.{what}"]] = value
         obs = Observations.of(Kind.BELT, 0, 0, 0, [], [], [], [], [])
@@ -245,7 +251,9 @@ class _Placed:
     def steps(self) -> list[Step]:
         """Heights over the belt beside, for each step or slope."""
         out = []
-        y_belt, z_belt = self.model.plane(self.values, self.belt.head, self.belt.column_px, self.belt.row_px)
+        y_belt, z_belt = self.model.plane(
+            self.values, self.belt.head, self.belt.column_px, self.belt.row_px
+        )
         belt = np.polynomial.Polynomial.fit(y_belt, z_belt, 3)
         for f in np.unique(self.obs.feature[self.obs.kind == Kind.SURFACE]):
             own = (self.obs.kind == Kind.SURFACE) & (self.obs.feature == f)
@@ -257,7 +265,10 @@ class _Placed:
             certified = self.scale * (h0 + h1) / 2
             noise = float(np.std(error)) / np.sqrt(max(error.size, 1))
             modes = common_modes(self.calibration, self.head, y, z)[:, 2] @ weight
-            modes = modes - common_modes(self.calibration, self.head, y, np.zeros_like(y))[:, 2] @ weight
+            modes = (
+                modes
+                - common_modes(self.calibration, self.head, y, np.zeros_like(y))[:, 2] @ weight
+            )
             u = float(np.sqrt(noise**2 + np.sum(modes**2)))
             out.append(
                 Step(
@@ -324,7 +335,10 @@ def _place(model: Model, values: Floats, obs: Observations) -> Floats:
     free = [model.index[f"pass.check.{what}"] for what in ("x_mm", "y_mm", "yaw_deg")]
     own = obs.where((obs.kind == Kind.SIDE) | (obs.kind == Kind.END) | (obs.kind == Kind.SURFACE))
     values = values.copy()
-    slopes = model.points[own.feature, 1] != model.points[np.minimum(own.feature + 1, len(model.points) - 1), 1]
+    slopes = (
+        model.points[own.feature, 1]
+        != model.points[np.minimum(own.feature + 1, len(model.points) - 1), 1]
+    )
     use = (own.kind != Kind.SURFACE) | slopes
     own = own.where(use)
     for _ in range(8):
@@ -387,7 +401,13 @@ def _judge(found: Verification, block: ReferenceBlock | None, limits: Limits) ->
         assert found.certified_length_mm is not None  # noqa: S101 - given with the length
         error = found.length_mm - found.certified_length_mm
         e_n = error / (_K * float(np.hypot(found.u_length_mm, block.u_length_mm)))
-        out += _fault(f"length {found.certified_length_mm:g} mm is off by {error:+.4f} mm", error, e_n, limits.length_error_mm, limits)
+        out += _fault(
+            f"length {found.certified_length_mm:g} mm is off by {error:+.4f} mm",
+            error,
+            e_n,
+            limits.length_error_mm,
+            limits,
+        )
     return tuple(out)
 
 

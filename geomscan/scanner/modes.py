@@ -8,7 +8,7 @@ import numpy.typing as npt
 from geomscan.scanner.calibration import ScannerCalibration
 from geomscan.scanner.head import undistort
 
-__all__ = ["common_modes", "plane_jacobian", "u_plane"]
+__all__ = ["common_modes", "plane_jacobian", "u_plane", "worst_u_height"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -61,6 +61,18 @@ def u_plane(
     """Standard uncertainty of y and z of measured points, from the calibration alone."""
     variance = np.sum(common_modes(calibration, head, y_mm, z_mm) ** 2, axis=0)
     return np.sqrt(variance[1]), np.sqrt(variance[2])
+
+
+def worst_u_height(calibration: ScannerCalibration) -> float:
+    """Largest u of height over the belt beside, inside the covered regions of all heads."""
+    worst = 0.0
+    for name, region in calibration.regions.items():
+        y = np.linspace(region.y_mm[0], region.y_mm[-1], 25)
+        z = np.interp(y, region.y_mm, region.high_mm)
+        above = common_modes(calibration, name, y, z)[:, 2]
+        belt = common_modes(calibration, name, y, np.zeros_like(z))[:, 2]
+        worst = max(worst, float(np.sqrt(np.max(np.sum((above - belt) ** 2, axis=0)))))
+    return worst
 
 
 def plane_jacobian(
