@@ -248,6 +248,22 @@ def test_composition_carries_its_model_term() -> None:
     assert -0.2 < changes["temperature"] < -0.08
 
 
+def test_density_used_at_another_temperature_is_less_sure() -> None:
+    """Reference: by hand; 8 K away and 1 K unsure at -0.15 kg/m³ per kelvin."""
+    settings = DensitySettings(lean_kg_m3=1060, u_lean_kg_m3=0, temperature_c=4.0)
+
+    cold = resolve_density(settings, folder=Path(), temperature_c=4.0)
+    warm = resolve_density(settings, folder=Path(), temperature_c=12.0)
+
+    assert cold is not None
+    assert warm is not None
+    assert {t.name: t.lean_kg_m3 for t in cold.terms}["temperature"] == pytest.approx(-0.15)
+    assert {t.name: t.lean_kg_m3 for t in warm.terms}["temperature"] == pytest.approx(
+        -0.15 * np.hypot(8, 1)
+    )
+    assert warm.lean_kg_m3 == 1060
+
+
 def test_composition_wants_a_temperature() -> None:
     settings = DensitySettings(lean=CompositionSettings(food="haddock"))
     with pytest.raises(InputError, match="expected temperature_c beside a composition"):
