@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from test_studies_simulated import IN_USE_KG_M3, Simulated, Truth, simulate, study_of
 
+from geomscan.studies.advice import SHOWN
 from geomscan.studies.fit import fit_weights
 from geomscan.studies.study import study_density
 from geomscan.studies.weighings import Weighing
@@ -76,6 +77,23 @@ def test_the_true_cause_is_ranked_first(cause: str) -> None:
         first[study_of(simulate(FAULTS[cause], random)).causes[0].cause] += 1
     show(f"{cause}: {dict(first)}")
     assert first[cause] >= 0.9 * N_FAULTS
+
+
+def test_no_cause_is_shown_where_there_is_none() -> None:
+    """Reference: sound plants; a cause is called shown (95 %) in fewer than 5 % of 200 studies.
+
+    The tests of what is left over together cry wolf in no more than 5 %, with 3 standard errors.
+    """
+    shown = trends = holds = 0
+    for number in range(N_FAULTS):
+        study = study_of(simulate(Truth(), np.random.default_rng([20260310, number])))
+        shown += study.causes[0].evidence >= SHOWN
+        trends += any(test.shown for test in study.residual_tests)
+        holds += study.judgement.verdict == "holds"
+    show(f"shown {shown}, trends {trends}, density holds {holds} of {N_FAULTS}")
+    assert shown < 0.05 * N_FAULTS
+    assert trends <= 0.05 * N_FAULTS + 3 * np.sqrt(0.05 * 0.95 * N_FAULTS)
+    assert holds >= 0.9 * N_FAULTS
 
 
 def test_gain_is_named_inseparable_from_density() -> None:

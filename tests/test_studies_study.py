@@ -305,6 +305,15 @@ def test_two_assumptions_at_once_are_refused(tmp_path: Path) -> None:
         read_pieces([tmp_path / "a", tmp_path / "b"])
 
 
+def test_two_products_at_once_are_refused() -> None:
+    simulated = case(Truth(n=12))
+    rows = [replace(row, product="one") for row in simulated.weighings]
+    assert study_density(simulated.pieces, rows).product == "one"
+    rows[3] = replace(rows[3], product="other")
+    with pytest.raises(InputError, match="expected one product, found one, other"):
+        study_density(simulated.pieces, rows)
+
+
 def test_tolerance_must_be_sensible() -> None:
     simulated = case(Truth(n=12))
     with pytest.raises(InputError, match="tolerance: expected above 0"):

@@ -26,7 +26,7 @@ class Cause:
     """One possible cause: evidence is the probability that it plays a part, given those tried.
 
     estimate and u are in `unit`, from the best model with this cause; NaN for causes that are no
-    size. unlike lists causes from which these data can't tell it.
+    size. not_told_from lists causes from which these data can't tell it.
     """
 
     cause: str

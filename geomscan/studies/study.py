@@ -82,6 +82,7 @@ class DensityStudy:
     lin: Concordance | None
     checks: CheckWeights
     resolution_g: float
+    product: str  #: as the weights file names it
 
     @property
     def fit(self) -> WeightFit:
@@ -120,7 +121,7 @@ def study_density(
     Raises
     ------
     InputError
-        If nothing can be paired or fewer than 3 rows are usable.
+        If nothing can be paired, fewer than 3 rows are usable, or rows are of several products.
     """
     if not 0 < tolerance < 0.5:
         msg = f"tolerance: expected above 0 and below 50 %, got {100 * tolerance:g} %"
@@ -129,6 +130,7 @@ def study_density(
         pieces = pieces.under(assumption)
     elif pieces.assumption.stated and not np.isfinite(pieces.predicted_g).all():
         pieces = pieces.under(pieces.assumption)
+    product = _product(weighings)
     resolution_g = guess_resolution([row.weight_g for row in weighings])
     checks = _checks(weighings, resolution_g)
     pairing, unusable = _usable(pieces, pair_weighings(pieces, weighings))
@@ -189,7 +191,17 @@ def study_density(
         lin=concordance(in_use_g, rows.weight_g) if enough else None,
         checks=checks,
         resolution_g=resolution_g,
+        product=product,
     )
+
+
+def _product(weighings: Sequence[Weighing]) -> str:
+    """Name the one product of the rows; two have two densities."""
+    names = sorted({row.product for row in weighings if row.product and not row.is_check})
+    if len(names) > 1:
+        msg = f"weights: expected one product, found {', '.join(names)[:200]}: study each by itself"
+        raise InputError(msg)
+    return names[0] if names else ""
 
 
 def _agreement(predicted_g: Floats, rows: FitRows) -> Agreement:

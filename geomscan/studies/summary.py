@@ -148,6 +148,7 @@ def density_file_of(study: DensityStudy, *, inputs: dict[str, str]) -> DensityFi
             float(study.pieces.thickness_mm.max()),
         ),
         temperature_c=float(temperature_c.mean()) if np.isfinite(temperature_c).all() else None,
+        product=study.product,
         model=", ".join(fit.names),
         made=datetime.now(UTC).isoformat(timespec="seconds"),
         inputs=inputs,
