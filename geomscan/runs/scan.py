@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,8 +11,8 @@ import numpy.typing as npt
 
 from geomscan.errors import InputError
 from geomscan.laser_line.extract import extract_lines
-from geomscan.laser_line.lines import Quality
-from geomscan.laser_line.noise import NoiseModel
+from geomscan.laser_line.lines import LaserLines, Quality
+from geomscan.laser_line.noise import NoiseModel, noise_from_frames
 from geomscan.laser_line.settings import LineSettings
 from geomscan.recording.manifest import HeadManifest
 from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
@@ -49,13 +50,16 @@ class Scan:
         first, stop = self.recording.first, self.recording.stop
         starts = range(first, stop, LINES_PER_BLOCK)
         per_head = max(1, n_threads // len(self.heads))
-        with ThreadPoolExecutor(max(1, min(n_threads, len(self.heads)))) as pool:
+        with ExitStack() as stack:
+            # one worker a head: its blocks follow each other, as the choice of peaks looks back
+            workers = {name: stack.enter_context(ThreadPoolExecutor(1)) for name in self.heads}
+            last: dict[str, LaserLines] = {}
 
             def begin(start: int) -> dict[str, Future[HeadLines]]:
                 end = min(start + LINES_PER_BLOCK, stop)
                 return {
-                    name: pool.submit(self._head_lines, name, start, end, per_head)
-                    for name in self.heads
+                    name: worker.submit(self._head_lines, name, start, end, per_head, last)
+                    for name, worker in workers.items()
                 }
 
             ahead = begin(first)
@@ -69,7 +73,9 @@ class Scan:
                 )
                 yield belt, {name: lines.result() for name, lines in now.items()}
 
-    def _head_lines(self, name: str, start: int, stop: int, n_threads: int) -> HeadLines:
+    def _head_lines(
+        self, name: str, start: int, stop: int, n_threads: int, last: dict[str, LaserLines]
+    ) -> HeadLines:
         _, block = next(
             self.recording.blocks(name, lines_per_block=stop - start, first=start, stop=stop)
         )
@@ -83,12 +89,13 @@ class Scan:
             )  # fmt: skip
         noise = self.noise[name]
         assert noise is not None
-        lines = extract_lines(
+        last[name] = lines = extract_lines(
             block,
             noise=noise,
             settings=self.line,
             bit_depth=manifest.bit_depth,
             n_threads=n_threads,
+            before=last.get(name),
         )
         doubtful = (lines.quality & Quality.SECOND_PEAK) != 0
         row_px = lines.row_px + np.float32(manifest.line_axes().row0)
@@ -217,7 +224,7 @@ def _noise(recording: Recording, name: str) -> NoiseModel | None:
     _, block = next(
         recording.blocks(name, lines_per_block=NOISE_LINES, first=recording.first, stop=stop)
     )
-    return NoiseModel(electrons_per_grey=40.0, read_noise_grey=0.5)  # TEMPORARY
+    return noise_from_frames(block, bit_depth=head.bit_depth)
 
 
 def scan_geometry(scan: Scan) -> ShapeGeometry:
