@@ -33,6 +33,8 @@ def command(scene: Path, out: Path, replace: bool, jobs: int, as_json: bool) -> 
             click.echo(f"\r{done} of {total} frames", nl=False, err=True)
 
     simulate(content, out, files=scene.parent, replace=replace, n_threads=jobs, progress=progress)
+    if sys.stderr.isatty():
+        click.echo("", err=True)
     seconds = time.perf_counter() - started
     size_mb = sum(file.stat().st_size for file in out.iterdir()) / 1e6
     result = {

@@ -42,6 +42,8 @@ def simulate(
         Where block and mesh files of the scene are looked for; default the current folder.
     replace : bool
         Replace an existing folder.
+    n_threads : int
+        Threads that draw; the recording does not depend on it.
     progress : callable, optional
         Called with (lines done, lines in all) now and then.
 
