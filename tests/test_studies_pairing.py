@@ -57,6 +57,7 @@ def test_weights_file_is_read(tmp_path: Path) -> None:
         ("weight_g,piece\n231,1.5\n", "row 2: piece: expected a whole number, got 1.5"),
         ("weight_g,piece\n,1\n", "row 2: weight_g: expected a weight in grams, got nothing"),
         ("weight_g\n-3\n", "row 2: weight_g: expected more than 0 g"),
+        ("weight_g\n1e308\n", "row 2: weight_g: expected more than 0 g and less than 1 t"),
         ("weight_g\nnan\n", "row 2: weight_g: expected a number"),
         ("weight_g,piece\n231\n", "row 2: expected 2 cells"),
         ("weight_g,weight_g\n1,2\n", "expected each column once"),

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from test_studies_simulated import IN_USE_KG_M3, Simulated, Truth, simulate, study_of
 
 from geomscan.cli.density import command
-from geomscan.errors import InputError
+from geomscan.errors import CalibrationError, InputError
 from geomscan.files import write_json
 from geomscan.mass.density import DensitySettings, resolve_density
 from geomscan.report.study import study_page
@@ -303,6 +303,27 @@ def test_two_assumptions_at_once_are_refused(tmp_path: Path) -> None:
     write_results(tmp_path / "b", simulated, density={"lean_kg_m3": 1040.0})
     with pytest.raises(InputError, match="expected one density in use"):
         read_pieces([tmp_path / "a", tmp_path / "b"])
+
+
+def test_weights_of_something_else_are_not_believed(tmp_path: Path) -> None:
+    """Kilograms for grams, and weights in an order that has nothing to do with the pieces."""
+    simulated = case(Truth(n=12))
+    kilograms = [replace(row, weight_g=row.weight_g / 1000) for row in simulated.weighings]
+    with pytest.raises(CalibrationError, match=r"give 1\.0[56] kg/m³, expected 200 to 2000"):
+        study_density(simulated.pieces, kilograms)
+
+    order = np.random.default_rng(3).permutation(12)
+    mixed = [
+        replace(row, weight_g=simulated.weighings[order[i]].weight_g)
+        for i, row in enumerate(simulated.weighings)
+    ]
+    with pytest.raises(CalibrationError, match="do these rows belong to these pieces"):
+        study_density(simulated.pieces, mixed)
+    out = write_results(tmp_path / "run", simulated, density=IN_USE)
+    weights = write_weights(tmp_path / "w.csv", replace(simulated, weighings=mixed), "run")
+    status, text, error = run(out, "--weights", weights, "--out", tmp_path / "density.json")
+    assert (status, text, len(error.strip().splitlines())) == (1, "", 1)
+    assert not (tmp_path / "density.json").exists()
 
 
 def test_two_products_at_once_are_refused() -> None:

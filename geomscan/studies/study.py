@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.errors import InputError
+from geomscan.errors import CalibrationError, InputError
 from geomscan.studies.alignment import find_swaps
 from geomscan.studies.causes import Cause, Circumstances, rank_causes
 from geomscan.studies.fit import (
@@ -41,6 +41,11 @@ Floats = npt.NDArray[np.float64]
 
 #: Chance, for a whole study, that a good row is called an outlier.
 OUTLIER_CHANCE = 0.002
+
+
+#: Scatter from piece to piece beyond which weights and volumes do not belong together: raw meat of
+#: one kind scatters 0.5 %, lean and fat differ by 10 %.
+WORST_SCATTER = 0.1
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -122,6 +127,8 @@ def study_density(
     ------
     InputError
         If nothing can be paired, fewer than 3 rows are usable, or rows are of several products.
+    CalibrationError
+        If weights and volumes do not belong together at all.
     """
     if not 0 < tolerance < 0.5:
         msg = f"tolerance: expected above 0 and below 50 %, got {100 * tolerance:g} %"
@@ -140,6 +147,7 @@ def study_density(
     chosen = np.array([piece for piece, _ in pairing.pairs], dtype=np.int64)
     partners = [weighings[index] for _, index in pairing.pairs]
     rows = _rows(pieces.take(chosen), partners, resolution_g)
+    _refuse_nonsense(rows)
     keep, why = _screen(rows, pieces.take(chosen), findings)
     set_aside += [
         SetAside(
@@ -154,6 +162,13 @@ def study_density(
     partners = [partner for partner, kept in zip(partners, keep, strict=True) if kept]
     fat_kg_m3 = pieces.assumption.fat_kg_m3
     choice = _one_weighing_once(choose_model(rows, checks=checks, fat_kg_m3=fat_kg_m3), partners)
+    if choice.fit.scatter > WORST_SCATTER:
+        msg = (
+            f"density study: weights scatter {100 * choice.fit.scatter:.0f} % about any density, "
+            f"paired {pairing.how}: expected below {100 * WORST_SCATTER:.0f} %; do these rows "
+            "belong to these pieces?"
+        )
+        raise CalibrationError(msg)
     about = _circumstances(used, partners, choice.fit)
     causes = rank_causes(
         rows, about, scatter=_cause_scatter(choice.fit), checks=checks, findings=findings
@@ -299,6 +314,19 @@ def _screen(
         )
     _outliers(rows, names, keep, why)
     return keep, why
+
+
+def _refuse_nonsense(rows: FitRows) -> None:
+    """Refuse weights that no meat of these volumes can have: wrong unit, wrong recording."""
+    if len(rows) == 0:
+        return
+    density_kg_m3 = 1000 * float(np.median(rows.weight_g / rows.volume_cm3))
+    if not 200 <= density_kg_m3 <= 2000:
+        msg = (
+            f"density study: weights over volumes give {density_kg_m3:.3g} kg/m³, expected 200 to "
+            "2000: are the weights in grams, and of these pieces?"
+        )
+        raise CalibrationError(msg)
 
 
 def _size(rows: FitRows, weight_g: Floats) -> Floats:

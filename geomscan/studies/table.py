@@ -132,7 +132,7 @@ def read_pieces(paths: Sequence[Path]) -> StudyPieces:
         If a folder can't be read, two are of one recording and head, or there is no piece.
     """
     results = [read_results(path) for path in find_results(paths)]
-    keys = [(item.recording, _head(item)) for item in results]
+    keys = [(_name(item), _head(item)) for item in results]
     for key in keys:
         if keys.count(key) > 1:
             msg = f"{key[0]}: two results folders of one recording were given, expected one"
@@ -164,7 +164,7 @@ def _pieces(rows: list[tuple[Results, dict[str, Any]]], assumption: Assumption) 
     unparted = ~np.isfinite(own_cm3) | ~np.isfinite(run_cm3)
     own_cm3 = np.where(unparted, np.nan_to_num(column("u_volume_cm3")), own_cm3)
     return StudyPieces(
-        recording=np.array([item.recording for item, _ in rows]),
+        recording=np.array([_name(item) for item, _ in rows]),
         piece=np.array([int(row["piece"]) for _, row in rows], dtype=np.int64),
         lane=np.array([_lane(row) for _, row in rows], dtype=np.int64),
         head=np.array([str(row.get("head") or _head(item)) for item, row in rows]),
@@ -195,8 +195,22 @@ def _fat(column: Callable[[str], Floats], rows: list[tuple[Results, dict[str, An
 
 
 def _fat_depth(item: Results) -> float:
-    content = (item.run.get("settings") or {}).get("content") or {}
-    return float((content.get("tissue") or {}).get("fat_depth_mm", FAT_DEPTH_MM))
+    return float(
+        _table(item.run, "settings", "content", "tissue").get("fat_depth_mm", FAT_DEPTH_MM)
+    )
+
+
+def _table(run: dict[str, Any], *names: str) -> dict[str, Any]:
+    """Table below a table; empty where it is absent or something else."""
+    for name in names:
+        inner = run.get(name)
+        run = inner if isinstance(inner, dict) else {}
+    return run
+
+
+def _name(item: Results) -> str:
+    """Name of the recording: what the run states, else the folder's."""
+    return str(_table(item.run, "recording").get("name") or item.path.name)
 
 
 def _lane(row: dict[str, Any]) -> int:
@@ -205,7 +219,7 @@ def _lane(row: dict[str, Any]) -> int:
 
 
 def _recorded(item: Results) -> float:
-    text = item.run.get("recording", {}).get("recorded")
+    text = _table(item.run, "recording").get("recorded")
     try:
         return datetime.fromisoformat(str(text)).timestamp() if text else float("nan")
     except ValueError:
@@ -219,20 +233,20 @@ def _start(item: Results) -> float:
 
 def _head(item: Results) -> str:
     """Name of the head where only one was used."""
-    heads = (item.run.get("method") or {}).get("heads") or []
-    return str(heads[0]) if len(heads) == 1 else ""
+    heads = _table(item.run, "method").get("heads")
+    return str(heads[0]) if isinstance(heads, list) and len(heads) == 1 else ""
 
 
 def _calibration(item: Results) -> str:
-    return str((item.run.get("calibration") or {}).get("sha256", ""))
+    return str(_table(item.run, "calibration").get("sha256", ""))
 
 
 def _density_of(item: Results) -> dict[str, Any]:
     """Find what the run says of the density that it used."""
-    settings = item.run.get("settings") or {}
-    stated = (settings.get("content") or {}).get("density") or {}
-    for place in (item.run.get("density"), stated):
-        if isinstance(place, dict) and place.get("lean_kg_m3") is not None:
+    settings = _table(item.run, "settings")
+    stated = _table(settings, "content", "density")
+    for place in (_table(item.run, "density"), stated):
+        if place.get("lean_kg_m3") is not None:
             return place
     if stated.get("file") and settings.get("path"):
         file = Path(settings["path"]).parent / stated["file"]

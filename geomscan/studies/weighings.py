@@ -14,6 +14,9 @@ __all__ = ["Weighing", "guess_resolution", "read_weights"]
 NUMBERS = ("weight_g", "resolution_g", "temperature_c", "minutes_after_scan", "certified_g")
 COLUMNS = (*NUMBERS, "recording", "piece", "lane", "order", "time", "product", "label")
 
+#: No piece on a portioning line weighs a tonne.
+HEAVIEST_G = 1e6
+
 #: Steps in which scales count, in grams.
 STEPS_G = (10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
 
@@ -92,8 +95,9 @@ def _weighing(cells: dict[str, str], number: int, where: str) -> Weighing:
     if not math.isfinite(weight_g):
         msg = f"{where}: weight_g: expected a weight in grams, got nothing"
         raise InputError(msg)
-    if weight_g <= 0 and not math.isfinite(values["certified_g"]):
-        msg = f"{where}: weight_g: expected more than 0 g, got {weight_g:g}"
+    low_g = -HEAVIEST_G if math.isfinite(values["certified_g"]) else 0.0
+    if not low_g < weight_g < HEAVIEST_G:
+        msg = f"{where}: weight_g: expected more than 0 g and less than 1 t, got {weight_g:g}"
         raise InputError(msg)
     if math.isfinite(values["resolution_g"]) and values["resolution_g"] < 0:
         msg = f"{where}: resolution_g: expected 0 or more, got {values['resolution_g']:g}"
