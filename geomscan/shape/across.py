@@ -16,8 +16,7 @@ __all__ = ["CHANNELS", "grid_across"]
 
 #: Channels of gridded lines, each the integral over the cell in units of the cell.
 CHANNELS = ("cover", "height", "reflectance", "width", "variance", "unlit", "bound", "glare")
-#: A line has one more: the square of height, which says how high the material in a cell stands.
-_N_CHANNELS = len(CHANNELS) + 1
+_N_CHANNELS = len(CHANNELS)
 
 Singles = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -26,48 +25,51 @@ Floats = npt.NDArray[np.float64]
 _STEP_MM = 3.0
 #: A gap without a step is bridged up to this width.
 _BRIDGE_MM = 2.0
+#: Standard uncertainty of what the fan's shadow hides, as a share of the triangle between drop and
+#: ray: of a wall taken as upright, and more for a flank that was rounding off.
+_U_WALL, _U_ARC = 0.06, 0.2
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
-def _lay(out, u0, u1, z0, z1, r0, r1, w0, w1, v0, v1, g):  # type: ignore[no-untyped-def]
+def _lay(out, square, u0, u1, z0, z1, r0, r1, w0, w1, v0, v1, g):  # type: ignore[no-untyped-def]
     """Integrate the straight piece from u0 to u1 (in cells); backwards counts negative."""
-    n = out.shape[1]
-    sign = 1.0
+    n = out.shape[0]
+    sign = np.float32(1.0)
     if u1 < u0:
         u0, u1 = u1, u0
         z0, z1 = z1, z0
         r0, r1 = r1, r0
         w0, w1 = w1, w0
         v0, v1 = v1, v0
-        sign = -1.0
+        sign = np.float32(-1.0)
     if u1 <= 0.0 or u0 >= n or u1 == u0:
         return
-    inverse = 1.0 / (u1 - u0)
+    inverse = np.float32(1.0) / (u1 - u0)
     first = max(int(np.floor(u0)), 0)
     last = min(int(np.floor(u1)), n - 1)
     for c in range(first, last + 1):
-        a = max(u0, float(c))
-        b = min(u1, c + 1.0)
+        a = max(u0, np.float32(c))
+        b = min(u1, np.float32(c + 1))
         length = b - a
         if length <= 0.0:
             continue
-        t = (0.5 * (a + b) - u0) * inverse
+        t = (np.float32(0.5) * (a + b) - u0) * inverse
         length *= sign
-        out[0, c] += length
         z = z0 + t * (z1 - z0)
-        out[1, c] += length * z
-        out[8, c] += length * z * z
-        out[2, c] += length * (r0 + t * (r1 - r0))
-        out[3, c] += length * (w0 + t * (w1 - w0))
-        out[4, c] += length * (v0 + t * (v1 - v0))
-        if g > 0.0:
-            out[7, c] += length * g
+        v = v0 + t * (v1 - v0)
+        out[c, 0] += length
+        out[c, 1] += length * z
+        out[c, 2] += length * (r0 + t * (r1 - r0))
+        out[c, 3] += length * (w0 + t * (w1 - w0))
+        out[c, 4] += length * v * v
+        out[c, 7] += length * g
+        square[c] += length * z * z
 
 
 @njit(nogil=True, cache=True)
 def _lay_shadow(out, u0, u1, area):  # type: ignore[no-untyped-def]
     """Mark the cells between u0 and u1 as unlit and spread `area` (mm·cell) of doubt over them."""
-    n = out.shape[1]
+    n = out.shape[0]
     if u1 < u0:
         u0, u1 = u1, u0
     width = u1 - u0
@@ -76,8 +78,8 @@ def _lay_shadow(out, u0, u1, area):  # type: ignore[no-untyped-def]
     for c in range(max(int(np.floor(u0)), 0), min(int(np.floor(u1)), n - 1) + 1):
         length = min(u1, c + 1.0) - max(u0, float(c))
         if length > 0.0:
-            out[5, c] += length
-            out[6, c] += area * length / width
+            out[c, 5] += length
+            out[c, 6] += area * length / width
 
 
 @njit(nogil=True, cache=True)
@@ -114,7 +116,7 @@ def _lit_part(y, r, i, j, inward):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _end_at_light(line, y, z, v, r, w, g, i, j, inward, pitch, y_edge, scale):  # type: ignore[no-untyped-def]
+def _end_at_light(line, square, y, z, v, r, w, g, i, j, inward, pitch, y_edge, scale):  # type: ignore[no-untyped-def]
     """Let what is seen end where its light ends, part of a column beyond or short of column j."""
     m = j + inward
     if not 0 <= m < y.shape[1] or y[i, m] != y[i, m] or abs(z[i, m] - z[i, j]) > pitch:
@@ -126,42 +128,60 @@ def _end_at_light(line, y, z, v, r, w, g, i, j, inward, pitch, y_edge, scale):  
     if side < 0.0:
         a, b = b, a
     _lay(
-        line, a, b, z[i, j], z[i, j], r[i, j], r[i, j], w[i, j], w[i, j], v[i, j], v[i, j], g[i, j]
+        line, square, a, b, z[i, j], z[i, j], r[i, j], r[i, j], w[i, j], w[i, j], v[i, j], v[i, j], g[i, j]
     )
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
-def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out):  # type: ignore[no-untyped-def]
+def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares):  # type: ignore[no-untyped-def]
     n_lines, n_columns = y.shape
-    scale = 1.0 / cell
+    n_cells = out.shape[1]
+    half = np.float32(0.5)
+    scale = np.float32(1.0 / cell)
+    y_edge = np.float32(y_edge)
     onward = -1 if reverse else 1
     for i in range(n_lines):
         line = out[i]
-        pitch = cell
-        slope = 0.0  # of the piece that arrived at the previous sample
+        square = squares[i]
+        pitch = np.float32(cell)
+        slope = np.float32(0.0)  # of the piece that arrived at the previous sample
         have = False
         j0 = 0
-        y0 = 0.0
-        z0 = 0.0
+        y0 = np.float32(0.0)
+        z0 = np.float32(0.0)
         for k in range(n_columns):
             j = n_columns - 1 - k if reverse else k
-            yj = float(y[i, j])
+            yj = y[i, j]
             if yj != yj:
                 continue
-            zj = float(z[i, j])
+            zj = z[i, j]
             if have:
                 i0 = j0
                 step = zj - z0
                 gap = abs(j - i0) - 1
                 dy = yj - y0
-                glare = 0.5 * (g[i, j] + g[i, i0])
                 if abs(step) <= _STEP_MM and (gap == 0 or dy <= _BRIDGE_MM):
-                    _lay(
-                        line, (y0 - y_edge) * scale, (yj - y_edge) * scale, z0, zj,
-                        r[i, i0], r[i, j], w[i, i0], w[i, j], v[i, i0], v[i, j], glare,
-                    )  # fmt: skip
+                    u0 = (y0 - y_edge) * scale
+                    u1 = (yj - y_edge) * scale
+                    c = int(u0)
+                    if u1 >= u0 > 0.0 and u1 < c + 1 and c < n_cells:
+                        length = u1 - u0
+                        zm = half * (z0 + zj)
+                        vm = half * (v[i, i0] + v[i, j])
+                        line[c, 0] += length
+                        line[c, 1] += length * zm
+                        line[c, 2] += length * half * (r[i, i0] + r[i, j])
+                        line[c, 3] += length * half * (w[i, i0] + w[i, j])
+                        line[c, 4] += length * vm * vm
+                        line[c, 7] += length * half * (g[i, i0] + g[i, j])
+                        square[c] += length * zm * zm
+                    else:
+                        _lay(
+                            line, square, u0, u1, z0, zj, r[i, i0], r[i, j], w[i, i0], w[i, j],
+                            v[i, i0], v[i, j], half * (g[i, i0] + g[i, j]),
+                        )  # fmt: skip
                     if gap == 0 and dy > 0.0:
-                        pitch += 0.1 * (dy - pitch)
+                        pitch += np.float32(0.1) * (dy - pitch)
                 elif abs(step) > _STEP_MM:
                     # a wall: which side is high, and does it face away from the light?
                     if step < 0.0:
@@ -191,14 +211,14 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out):  # type
                         edge = y_high + side * min(edge, max(away, beyond * pitch))
                         middle = (edge - y_edge) * scale
                         _lay(
-                            line, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],
+                            line, square, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],
                             w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
                         )  # fmt: skip
                         _lay(
-                            line, middle, (yj - y_edge) * scale, zj, zj, r[i, j], r[i, j],
+                            line, square, middle, (yj - y_edge) * scale, zj, zj, r[i, j], r[i, j],
                             w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
                         )  # fmt: skip
-                        doubt = (0.1 + 0.15 * share) * triangle
+                        doubt = (_U_WALL + _U_ARC * share) * triangle
                         _lay_shadow(
                             line, (edge - y_edge) * scale, (y_low - y_edge) * scale, doubt * scale
                         )
@@ -206,25 +226,25 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out):  # type
                         # the camera lost sight of the wall: it stands at the upper edge
                         middle = (y_high + side * beyond * pitch - y_edge) * scale
                         _lay(
-                            line, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],
+                            line, square, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],
                             w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
                         )  # fmt: skip
                         _lay(
-                            line, middle, (yj - y_edge) * scale, zj, zj, r[i, j], r[i, j],
+                            line, square, middle, (yj - y_edge) * scale, zj, zj, r[i, j], r[i, j],
                             w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
                         )  # fmt: skip
                     elif gap == 0 or abs(dy) <= 3.0 * pitch:
                         _lay(
-                            line, (y0 - y_edge) * scale, (yj - y_edge) * scale, z0, zj, r[i, i0],
-                            r[i, j], w[i, i0], w[i, j], v[i, i0], v[i, j], glare,
+                            line, square, (y0 - y_edge) * scale, (yj - y_edge) * scale, z0, zj, r[i, i0],
+                            r[i, j], w[i, i0], w[i, j], v[i, i0], v[i, j], half * (g[i, i0] + g[i, j]),
                         )  # fmt: skip
                     else:
-                        _end_at_light(line, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale)
-                        _end_at_light(line, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale)
+                        _end_at_light(line, square, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale)
+                        _end_at_light(line, square, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale)
                 else:
-                    _end_at_light(line, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale)
-                    _end_at_light(line, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale)
-                slope = step / dy if dy > 0.0 and gap == 0 else 0.0
+                    _end_at_light(line, square, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale)
+                    _end_at_light(line, square, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale)
+                slope = step / dy if dy > 0.0 and gap == 0 else np.float32(0.0)
             have = True
             j0 = j
             y0 = yj
@@ -233,7 +253,7 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out):  # type
 
 def grid_across(
     lines: HeadLines, *, fan_mm: tuple[float, float], y_edge_mm: float, cell_mm: float, n_y: int
-) -> Singles:
+) -> tuple[Singles, Singles]:
     """Integrate the lines of one head over cells across the belt.
 
     Parameters
@@ -249,28 +269,32 @@ def grid_across(
 
     Returns
     -------
-    ndarray, shape (n_lines, len(CHANNELS) + 1, n_y)
+    lines : ndarray, shape (n_lines, n_y, len(CHANNELS))
         Integrals over each cell divided by the cell's width: cover 0 to 1, cover times mean for the
-        rest; last the square of height. `bound` is the standard uncertainty, in mm over the whole cell, of what the fan's
+        rest. `bound` is the standard uncertainty, in mm over the whole cell, of what the fan's
         shadow hides.
+    square : ndarray, shape (n_lines, n_y)
+        The same of height squared: how high the material in a cell stands.
     """
     y = np.ascontiguousarray(lines.y_mm, dtype=np.float32)
-    z = np.ascontiguousarray(lines.z_mm, dtype=np.float32)
-    zero = np.broadcast_to(np.float32(0.0), y.shape)
-    r = zero if lines.reflectance is None else lines.reflectance
-    w = zero if lines.line_width_px is None else lines.line_width_px
-    g = (
-        np.broadcast_to(np.float32(0.0), y.shape)
-        if lines.glare is None
-        else lines.glare.astype(np.float32)
-    )
-    variance = np.square(lines.u_z_mm, dtype=np.float32)
-    out = np.zeros((y.shape[0], _N_CHANNELS, n_y), dtype=np.float32)
-    middle = np.nanmean(y[:, : y.shape[1] // 2]) if y.size else 0.0
-    other = np.nanmean(y[:, y.shape[1] // 2 :]) if y.size else 0.0
+    n_lines = len(y)
+    nothing = np.broadcast_to(np.float32(0.0), y.shape)
+    out = np.zeros((n_lines, n_y, _N_CHANNELS), dtype=np.float32)
+    square = np.zeros((n_lines, n_y), dtype=np.float32)
     _across(
-        y, z, variance, np.ascontiguousarray(r, np.float32), np.ascontiguousarray(w, np.float32),
-        np.ascontiguousarray(g, np.float32), fan_mm[0], fan_mm[1], y_edge_mm, cell_mm,
-        bool(middle > other), out,
+        y, lines.z_mm, lines.u_z_mm,
+        nothing if lines.reflectance is None else lines.reflectance,
+        nothing if lines.line_width_px is None else lines.line_width_px,
+        nothing if lines.glare is None else lines.glare.astype(np.float32),
+        fan_mm[0], fan_mm[1], y_edge_mm, cell_mm, _falling(y), out, square,
     )  # fmt: skip
-    return out
+    return out, square
+
+
+def _falling(y: Singles) -> bool:
+    """Whether y falls with the column."""
+    for line in y:
+        seen = np.flatnonzero(np.isfinite(line))
+        if len(seen) > 1:
+            return bool(line[seen[0]] > line[seen[-1]])
+    return False

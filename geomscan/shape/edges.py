@@ -18,6 +18,8 @@ Bools = npt.NDArray[np.bool_]
 
 _INSIDE = 2  # cells from the first one above threshold to the flank's reference
 _OUTSIDE = 8  # cells looked at beyond it
+_U_OUTLINE = 0.4  # standard uncertainty of an end read off the outline, cells
+_U_TIP = 0.15  # the same followed back from the sections behind it
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -30,6 +32,7 @@ class Rim:
     cover: Floats
     toe_mm: Floats
     first_x: float
+    u_first_x: float
     last_x: float
     first_y: float
     last_y: float
@@ -159,16 +162,17 @@ def find_rim(height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float)
     _choose(core, cover_x, cover_y.T.copy(), toe_x, toe_y.T.copy(), cover, toe)
     volume = height_mm * (cover > 0.0)
     along, across = volume.sum(axis=1), volume.sum(axis=0)
+    first_x, u_first_x = _tip(along, _end(low_x))
     return Rim(
         cover=cover, toe_mm=toe,
-        first_x=_tip(along, _end(low_x)),
-        last_x=n_x - _tip(along[::-1], n_x + _end(-high_x)),
-        first_y=_tip(across, _end(low_y)),
-        last_y=n_y - _tip(across[::-1], n_y + _end(-high_y)),
+        first_x=first_x, u_first_x=u_first_x,
+        last_x=n_x - _tip(along[::-1], n_x + _end(-high_x))[0],
+        first_y=_tip(across, _end(low_y))[0],
+        last_y=n_y - _tip(across[::-1], n_y + _end(-high_y))[0],
     )  # fmt: skip
 
 
-def _tip(section: Floats, outline: float) -> float:
+def _tip(section: Floats, outline: float) -> tuple[float, float]:
     """Where a piece begins, carried on from its cross-sections behind the tip.
 
     The outermost tenths of a millimetre of a steep rim are dark and narrow, and no line may have
@@ -180,9 +184,9 @@ def _tip(section: Floats, outline: float) -> float:
     stop = min(start + 10, start + max(int(0.12 * len(section)), 5), len(section))
     area = section[start:stop]
     if len(area) < 5 or np.any(np.diff(area) <= 0.0) or area[0] <= 0.0:
-        return outline
+        return outline, _U_OUTLINE
     if area[0] > 0.6 * area[-1]:
-        return outline  # a front that stands square
+        return outline, _U_OUTLINE  # a front that stands square
     x = np.arange(start, stop) + 0.5
     best, found = np.inf, outline
     for power in (1.0, 1.5):
@@ -193,7 +197,9 @@ def _tip(section: Floats, outline: float) -> float:
         misfit = float(np.square(design @ terms - x).sum())
         if misfit < best:
             best, found = misfit, float(terms[0])
-    return found if outline - 3.0 < found < outline + 1.0 else outline
+    if outline - 3.0 < found < outline + 1.0:
+        return found, max(_U_TIP, 0.3 * abs(found - outline))
+    return outline, _U_OUTLINE
 
 
 def _end(edge: Floats) -> float:

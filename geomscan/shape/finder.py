@@ -11,10 +11,11 @@ from geomscan.errors import InputError
 from geomscan.shape.across import CHANNELS, grid_across
 from geomscan.shape.along import HeadRows
 from geomscan.shape.belt_zero import BeltZero
+from geomscan.shape.budget import CalibrationErrors
 from geomscan.shape.components import Component, Components
 from geomscan.shape.fuse import FUSED, fuse_rows
 from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
-from geomscan.shape.piece import PieceFrame, finish_piece
+from geomscan.shape.piece import PieceFrame, finish_pieces
 from geomscan.shape.piece_map import PieceMap
 from geomscan.shape.rows import RowStore
 from geomscan.shape.settings import ShapeSettings
@@ -73,6 +74,7 @@ class PieceFinder:
         self._behind = max(r[0] for r in reach)
         self._ahead = max(r[1] for r in reach)
         self._sight = _lines_of_sight(geometry.heads.values())
+        self._errors = CalibrationErrors(geometry.heads)
         self._rows_of: dict[str, HeadRows] = {}
         self._x_edge = 0.0
         self._e_last: float | None = None
@@ -82,7 +84,7 @@ class PieceFinder:
         self._done = 0  # rows handed on
         self._start: list[npt.NDArray[np.float32]] = []
         self._started = False
-        self._store = RowStore((len(FUSED), self.n_y), np.float32)
+        self._store = RowStore((self.n_y, len(FUSED)), np.float32)
         self._zero = BeltZero(self.n_y)
         self._components = Components(self.n_y)
         self._n_emitted = 0
@@ -131,7 +133,7 @@ class PieceFinder:
                 else:
                     self._pitch += 0.02 * (advance - self._pitch) if self._pitch else advance
             for name, head in self._rows_of.items():
-                head.add(e, gridded[name][i])
+                head.add(e, gridded[name][0][i], gridded[name][1][i])
             self._e_joined = e if self._e_last is None else self._e_last
             self._e_last = e
             if self._final_row(self._e_joined) - self._done > _FLUSH_ROWS:
@@ -241,18 +243,18 @@ class PieceFinder:
         rows = (
             np.concatenate(self._start)
             if self._start
-            else np.empty((0, len(FUSED), self.n_y), np.float32)
+            else np.empty((0, self.n_y, len(FUSED)), np.float32)
         )
         self._start = []
         self._started = True
         if len(rows) == 0:
             return []
-        self._zero.start(rows[:, 1], rows[:, 0])
+        self._zero.start(rows[:, :, 1], rows[:, :, 0])
         self._take_rows(rows)
         return self._harvest(at_end=False)
 
     def _take_rows(self, rows: npt.NDArray[np.float32]) -> None:
-        mask, above = self._zero.follow(rows[:, 1], rows[:, 0])
+        mask, above = self._zero.follow(rows[:, :, 1], rows[:, :, 0])
         self._store.append(rows)
         self._components.add(mask, above)
 
@@ -270,9 +272,7 @@ class PieceFinder:
             if not (whole or at_end or too_long):
                 continue
             if self._worth_it(component):
-                piece = self._finish(component, cut=not whole, too_long=too_long and not whole)
-                if piece is not None:
-                    pieces.append(piece)
+                pieces += self._finish(component, cut=not whole, too_long=too_long and not whole)
             self._components.close(component)
         still = self._components.open()
         keep = min([c.first_row for c in still], default=rows_seen)
@@ -287,7 +287,7 @@ class PieceFinder:
         cells = component.n_cells * self._cell**2
         return cells >= 25.0 and component.height_mm >= self._zero.threshold_mm
 
-    def _finish(self, component: Component, *, cut: bool, too_long: bool) -> PieceMap | None:
+    def _finish(self, component: Component, *, cut: bool, too_long: bool) -> list[PieceMap]:
         store = self._store
         sight = self._sight
         before = _MARGIN + math.ceil(sight[1] * component.height_mm / self._cell)
@@ -300,7 +300,7 @@ class PieceFinder:
         wide = store.window(wide_first, stop)
         labels = self._components.window(wide_first, stop)
         free = _far_from(labels > 0, 8)
-        zero = self._zero.around(wide[:, 1], wide[:, 0], free, slice(low, high))
+        zero = self._zero.around(wide[:, :, 1], wide[:, :, 0], free, slice(low, high))
         skip = first - wide_first
         zero = replace(zero, zero_mm=zero.zero_mm[skip:])
         window = labels[skip:, low:high]
@@ -311,8 +311,13 @@ class PieceFinder:
             flags.add("too_long" if too_long else "cut_by_end")
         if zero.bare_share < 0.02:
             flags.add("belt_zero_doubtful")
+        seen = np.flatnonzero((wide[:, :, 0] > 0.5).mean(axis=0) > 0.5)
+        if len(seen) and (
+            component.first_cell <= seen[0] + 3 or component.last_cell >= seen[-1] - 3
+        ):
+            flags.add("at_image_border")
         frame = PieceFrame(
-            rows=np.ascontiguousarray(store.window(first, stop)[:, :, low:high]),
+            rows=np.ascontiguousarray(store.window(first, stop)[:, low:high]),
             own=window == component.label,
             others=(window > 0) & (window != component.label),
             zero=zero,
@@ -324,13 +329,16 @@ class PieceFinder:
             noise_mm=self._zero.sigma_mm,
             sight=sight,
             tan_tilt=math.tan(math.radians(next(iter(self._geometry.heads.values())).tilt_deg)),
-            n_heads=len(self._rows_of),
+            regions=tuple(h.in_region for h in self._geometry.heads.values() if h.in_region),
         )
-        piece = finish_piece(frame, lanes=self._lanes, flags=frozenset(flags))
-        if piece.extra["volume_cm3"] < self._settings.grid.smallest_piece_cm3:
-            return None
-        count = self._geometry.first_count + piece.x0_mm / self._geometry.mm_per_count
-        return replace(piece, encoder=count)
+        return [
+            replace(piece, encoder=self._geometry.first_count + piece.x0_mm / self._geometry.mm_per_count)
+            for piece in finish_pieces(
+                frame, lanes=self._lanes, flags=frozenset(flags), errors=self._errors,
+                edge=self._settings.edge,
+            )
+            if piece.extra["volume_cm3"] >= self._settings.grid.smallest_piece_cm3
+        ]
 
     def _flags_of_events(self, first: int, stop: int) -> set[str]:
         low = self._x_edge + first * self._cell - self._ahead

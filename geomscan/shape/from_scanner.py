@@ -51,6 +51,7 @@ def shape_geometry(
             fan_mm=fan if np.isfinite(fan).all() else None,
             viewpoint_mm=model.centre_mm,
             modes=_modes(calibration, name),
+            mm_per_row=_mm_per_row(calibration, name),
             in_region=_region_of(calibration, name),
         )
         low.append(float(region.y_mm[0]))
@@ -160,13 +161,22 @@ def rows_to_mm(
     )
 
 
+def _mm_per_row(calibration: ScannerCalibration, head: str) -> float:
+    model, region = calibration.head(head), calibration.regions[head]
+    column, row = model.from_plane(0.5 * float(region.y_mm[0] + region.y_mm[-1]), 10.0)
+    above, below = model.to_plane(column, row + 0.5)[1], model.to_plane(column, row - 0.5)[1]
+    return abs(float(above - below))
+
+
 def _modes(calibration: ScannerCalibration, head: str) -> CommonModes:
     region = calibration.regions[head]
     y = np.linspace(region.y_mm[0], region.y_mm[-1], 41)
-    z = np.linspace(0.0, max(float(region.high_mm.max()), 10.0) * 1.5, 13)
-    return CommonModes(
-        y_mm=y, z_mm=z, delta_mm=common_modes(calibration, head, y[:, None], z[None, :])
-    )
+    z = np.linspace(0.0, max(float(region.high_mm.max()), 10.0), 13)
+    delta = common_modes(calibration, head, y[:, None], z[None, :])
+    middle = 0.5 * float(y[0] + y[-1])
+    further = common_modes(calibration, head, middle, 0.0, x_mm=1.0)
+    here = common_modes(calibration, head, middle, 0.0, x_mm=0.0)
+    return CommonModes(y_mm=y, z_mm=z, delta_mm=delta, stretch=(further - here)[:, 0])
 
 
 class _region_of:  # noqa: N801 - reads as a function where it is used

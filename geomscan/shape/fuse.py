@@ -16,54 +16,54 @@ _WHOLE = 0.97
 
 @njit(nogil=True, cache=True)
 def _fuse(rows, out):  # type: ignore[no-untyped-def]
-    n_heads, n_rows, _n_channels, n_y = rows.shape
+    n_heads, n_rows, n_y, _n_channels = rows.shape
     for i in range(n_rows):
         for c in range(n_y):
             best = 0
             n_whole = 0
             for h in range(n_heads):
-                if rows[h, i, 0, c] > rows[best, i, 0, c]:
+                if rows[h, i, c, 0] > rows[best, i, c, 0]:
                     best = h
-                if rows[h, i, 0, c] >= _WHOLE:
+                if rows[h, i, c, 0] >= _WHOLE:
                     n_whole += 1
-            a = rows[best, i, 0, c]
-            out[i, 8, c] = np.nan
+            a = rows[best, i, c, 0]
+            out[i, c, 8] = np.nan
             if a <= 0.0:
                 for k in range(8):
-                    out[i, k, c] = 0.0
-                out[i, 1, c] = np.nan
+                    out[i, c, k] = 0.0
+                out[i, c, 1] = np.nan
                 continue
             if n_whole < 2:
-                out[i, 0, c] = min(a, 1.0)
+                out[i, c, 0] = min(a, 1.0)
                 for k in range(1, 5):
-                    out[i, k, c] = rows[best, i, k, c] / a
+                    out[i, c, k] = rows[best, i, c, k] / a
                 for k in range(5, 8):
-                    out[i, k, c] = rows[best, i, k, c]
+                    out[i, c, k] = rows[best, i, c, k]
                 continue
             total = 0.0
             for k in range(8):
-                out[i, k, c] = 0.0
+                out[i, c, k] = 0.0
             first = np.nan
             for h in range(n_heads):
-                cover = rows[h, i, 0, c]
+                cover = rows[h, i, c, 0]
                 if cover < _WHOLE:
                     continue
-                weight = cover / max(rows[h, i, 4, c], 1e-8)
+                weight = cover / max(rows[h, i, c, 4], 1e-8)
                 total += weight
-                z = rows[h, i, 1, c] / cover
+                z = rows[h, i, c, 1] / cover
                 if first != first:
                     first = z
-                elif out[i, 8, c] != out[i, 8, c]:
-                    out[i, 8, c] = first - z
-                out[i, 1, c] += weight * z
+                elif out[i, c, 8] != out[i, c, 8]:
+                    out[i, c, 8] = first - z
+                out[i, c, 1] += weight * z
                 for k in range(2, 4):
-                    out[i, k, c] += weight * rows[h, i, k, c] / cover
+                    out[i, c, k] += weight * rows[h, i, c, k] / cover
                 for k in range(5, 8):
-                    out[i, k, c] += weight * rows[h, i, k, c]
+                    out[i, c, k] += weight * rows[h, i, c, k]
             for k in range(1, 8):
-                out[i, k, c] /= total
-            out[i, 4, c] = 1.0 / total
-            out[i, 0, c] = 1.0
+                out[i, c, k] /= total
+            out[i, c, 4] = 1.0 / total
+            out[i, c, 0] = 1.0
 
 
 def fuse_rows(rows: list[Singles]) -> Singles:
@@ -72,14 +72,14 @@ def fuse_rows(rows: list[Singles]) -> Singles:
     Parameters
     ----------
     rows
-        One array per head, shape (n_rows, n_channels, n_y), integrals over cells as `grid_across`
+        One array per head, shape (n_rows, n_y, n_channels), integrals over cells as `grid_across`
         has them.
 
     Returns
     -------
-    ndarray, shape (n_rows, len(FUSED), n_y)
+    ndarray, shape (n_rows, n_y, len(FUSED))
     """
     stack = np.stack(rows)
-    out = np.empty((stack.shape[1], len(FUSED), stack.shape[3]), dtype=np.float32)
+    out = np.empty((stack.shape[1], stack.shape[2], len(FUSED)), dtype=np.float32)
     _fuse(stack, out)
     return out

@@ -19,12 +19,14 @@ class CommonModes:
     """Common errors of a head's coordinates, tabulated on a coarse grid of the sheet.
 
     delta_mm, shape (n_modes, 3, n_y, n_z), holds what one standard uncertainty of each independent
-    cause does to (x, y, z) at the nodes y_mm, z_mm.
+    cause does to (x, y, z) at the nodes y_mm, z_mm; stretch, shape (n_modes,), is the relative
+    stretch along the belt.
     """
 
     y_mm: Floats
     z_mm: Floats
     delta_mm: Floats
+    stretch: Floats
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -43,6 +45,7 @@ class HeadGeometry:
     fan_mm: tuple[float, float] | None = None
     viewpoint_mm: tuple[float, float, float] | None = None
     modes: CommonModes | None = None
+    mm_per_row: float = 0.0  #: height a sensor row stands for
     #: (y, z) -> inside the calibrated region
     in_region: Callable[[Floats, Floats], npt.NDArray[np.bool_]] | None = None
 
