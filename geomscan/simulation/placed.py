@@ -149,7 +149,8 @@ def surface_of(solids: list[PlacedSolid]) -> Surface:
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
 
     ends = np.sort(triangle[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    _, edge, uses = np.unique(ends, axis=0, return_inverse=True, return_counts=True)
+    key = ends[:, 0] * len(vertex) + ends[:, 1]
+    _, edge, uses = np.unique(key, return_inverse=True, return_counts=True)
     edge = edge.reshape(-1)
     by_edge = np.argsort(edge, kind="stable")
     start = np.r_[0, np.cumsum(uses)]

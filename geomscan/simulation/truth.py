@@ -126,6 +126,8 @@ def _plan(
         area += one
         moment_x += one * (a[0] + b[0] + c[0]) / 3
         moment_y += one * (a[1] + b[1] + c[1]) / 3
+        if looks.fat_first[solid] == looks.fat_first[solid + 1]:
+            continue
         # about four looks a millimetre, at least six a side
         longest = np.sqrt(max(np.sum((b - a) ** 2), np.sum((c - a) ** 2), np.sum((c - b) ** 2)))
         divide = max(6, int(4 * longest))
