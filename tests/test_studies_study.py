@@ -319,6 +319,9 @@ def test_weights_of_something_else_are_not_believed(tmp_path: Path) -> None:
     ]
     with pytest.raises(CalibrationError, match="do these rows belong to these pieces"):
         study_density(simulated.pieces, mixed)
+    alike = [replace(row, weight_g=250.0) for row in simulated.weighings]
+    with pytest.raises(CalibrationError, match="do these rows belong to these pieces"):
+        study_density(simulated.pieces, alike)
     out = write_results(tmp_path / "run", simulated, density=IN_USE)
     weights = write_weights(tmp_path / "w.csv", replace(simulated, weighings=mixed), "run")
     status, text, error = run(out, "--weights", weights, "--out", tmp_path / "density.json")

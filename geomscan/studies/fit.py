@@ -209,7 +209,8 @@ def fit_weights(
     Raises
     ------
     InputError
-        If there are no more rows than unknowns, or the rows can't tell them apart at all.
+        If there are no more rows than unknowns, the rows can't tell them apart at all, or no
+        density that a food can have comes out.
 
     References
     ----------
@@ -244,6 +245,9 @@ def fit_weights(
         mass_g = a[:n, : _n_mass(names)] @ beta[: _n_mass(names)]
         if step >= 2 and abs(found - before) < 1e-9:
             break
+    if not 0.2 <= density <= 2.0:
+        msg = f"density fit: expected a density of 200 to 2000 kg/m³, found {1000 * density:.3g}"
+        raise InputError(msg)
     likelihood = rest[:n] ** 2 / variance[:n] + np.log(2 * np.pi * variance[:n])
     fit = WeightFit(
         names=names,

@@ -43,6 +43,9 @@ Floats = npt.NDArray[np.float64]
 OUTLIER_CHANCE = 0.002
 
 
+#: Weights further off than this are slips of the pen, whatever else is fitted.
+GROSS_U = 10.0
+
 #: Scatter from piece to piece beyond which weights and volumes do not belong together: raw meat of
 #: one kind scatters 0.5 %, lean and fat differ by 10 %.
 WORST_SCATTER = 0.1
@@ -312,6 +315,16 @@ def _screen(
                 detail="the weights of " + " and ".join(labels) + " fit each other's pieces",
             )
         )
+    # a slip of the pen would bend the very fit that is to find it
+    off = (rows.weight_g - predicted_g) / (scale * size)
+    gross = np.flatnonzero(keep & (np.abs(off) > GROSS_U))
+    if gross.size <= len(rows) // 4:
+        keep[gross] = False
+        for row in gross.tolist():
+            left_g = float(rows.weight_g[row] - predicted_g[row])
+            why[row] = (
+                f"weight is {left_g:+.1f} g off what all other pieces say ({off[row]:+.0f} u)"
+            )
     _outliers(rows, names, keep, why)
     return keep, why
 
