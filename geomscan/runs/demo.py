@@ -15,6 +15,7 @@ from geomscan.errors import InputError
 from geomscan.files import new_folder, plain, shipped_folder
 from geomscan.recording.block import read_block
 from geomscan.recording.recording import open_recording
+from geomscan.report.certificate import certificate_page
 from geomscan.results.reader import Results, read_profiles, read_results
 from geomscan.runs.measure import MeasureOptions, measure
 from geomscan.scanner.calibration import ScannerCalibration, write_calibration
@@ -73,8 +74,10 @@ def run_demo(out: Path) -> DemoSummary:
 
 def _calibrate(samples: Path, blocks: Path, path: Path) -> ScannerCalibration:
     recordings = [open_recording(samples / name) for name in PASSES]
-    calibration, _ = calibrate(recordings, read_block(blocks / "staircase.toml"))
+    calibration, evidence = calibrate(recordings, read_block(blocks / "staircase.toml"))
     write_calibration(calibration, path)
+    page = certificate_page(calibration, evidence)
+    path.with_suffix(".html").write_text(page, encoding="utf-8")
     return calibration
 
 
@@ -170,5 +173,6 @@ def _lines(figures: dict[str, Any], out: Path) -> tuple[str, ...]:
         f"{running['45']:.2f} % at 45°",
         f"8. {figures['seconds']:.0f} s from frames to pages; maps, profiles and planner documents "
         f"lie in {out}/pieces",
-        f"9. open {out}/pieces/report.html; then README.md says how to go on with your own scans",
+        f"9. open {out}/pieces/report.html and {out}/scanner.html; "
+        "then README.md says how to go on with your own scans",
     )
