@@ -41,7 +41,7 @@ __all__ = ["command"]
 @click.option("--u-blade-x-mm", type=click.FloatRange(min=0), help="Its standard uncertainty.")
 @json_option
 @whole_command
-def command(  # noqa: PLR0913
+def command(
     recordings: tuple[Path, ...],
     block_path: Path,
     out: Path,

@@ -30,7 +30,7 @@ __all__ = ["command"]
 )
 @json_option
 @whole_command
-def command(  # noqa: PLR0913
+def command(
     recordings: tuple[Path, ...],
     calibration_path: Path,
     block_path: Path | None,

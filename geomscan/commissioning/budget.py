@@ -89,6 +89,8 @@ def _row_sources(fit: Fit, n_prior: int) -> npt.NDArray[np.str_]:
             priors.append("block: length and squareness")
         elif name.startswith("head."):
             priors.append("what lens terms stay within")
+        elif name.startswith("sheet."):
+            priors.append("what mounting keeps to")
         else:
             priors.append("block's seat on the belt")
     priors += ["where y = 0 is"] * (n_prior - len(priors))

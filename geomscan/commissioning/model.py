@@ -20,6 +20,10 @@ HOMOGRAPHY_NAMES = ("h00", "h01", "h02", "h10", "h11", "h12", "h20", "h21")
 #: in half sensor widths a term of 0.3 is a distortion of 30 % (common practice, no source)
 _LENS_PRIOR = {"k1": 0.3, "k2": 0.3, "k3": 0.3, "p1": 0.02, "p2": 0.02}
 
+#: sheets are mounted upright and across the belt within this; it matters where passes are too few
+#: to tell (common practice, no source)
+_SHEET_PRIOR_DEG = 3.0
+
 _PASS_NAMES = ("x_mm", "y_mm", "yaw_deg", "seat_mm", "roll_mrad", "pitch_mrad")
 
 
@@ -147,6 +151,8 @@ class Model:
             "pitch_mrad": self.seat.u_pitch_mrad,
             "common_height_mm": block.u_common_height_mm,
             "length_mm": block.u_length_mm,
+            "tilt_deg": _SHEET_PRIOR_DEG,
+            "skew_deg": _SHEET_PRIOR_DEG,
             "lean0_mm": block.u_square_mm,
             "lean1_mm": block.u_square_mm,
         }

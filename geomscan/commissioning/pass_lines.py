@@ -106,7 +106,7 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
             grey = np.ones_like(row) if block.reflectance is None else block.reflectance
             fault = np.where(np.isfinite(row), 0, int(Quality.NO_LINE))
             return row, np.asarray(grey, dtype=np.float64), np.full(row.shape, np.nan), fault
-        assert not isinstance(block, HeightBlock)  # noqa: S101 - refused above
+        assert not isinstance(block, HeightBlock)
         lines = extract_lines(block, noise=noise, settings=settings, bit_depth=head.bit_depth)
         row = lines.row_px + float(axes.row0)
         return row, lines.reflectance.astype(np.float64), lines.width_px, lines.quality

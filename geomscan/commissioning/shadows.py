@@ -82,7 +82,7 @@ def shadow_ends(
     return Observations.join(parts)
 
 
-def _clear(  # noqa: PLR0913
+def _clear(
     model: Model,
     values: Floats,
     predict: Predictor,

@@ -186,7 +186,7 @@ class _Placed:
     scale: float
 
     @staticmethod
-    def find(  # noqa: PLR0913
+    def find(
         recording: Recording,
         calibration: ScannerCalibration,
         lines: PassLines,
@@ -352,7 +352,7 @@ def _place(model: Model, values: Floats, obs: Observations) -> Floats:
     return values
 
 
-def _flatness(  # noqa: PLR0913
+def _flatness(
     calibration: ScannerCalibration, lines: PassLines, bare: BareBelt, recording: str, name: str
 ) -> Flatness:
     columns = np.flatnonzero(np.isfinite(bare.belt_row_px))
@@ -398,7 +398,7 @@ def _judge(found: Verification, block: ReferenceBlock | None, limits: Limits) ->
         text = f"{width.recording}, head {width.head}: width {width.certified_mm:g} mm at height {width.at_mm:g} mm is off by {width.error_mm:+.4f} mm"
         out += _fault(text, width.error_mm, width.e_n, limits.width_error_mm, limits)
     if block is not None and found.length_mm is not None and found.u_length_mm is not None:
-        assert found.certified_length_mm is not None  # noqa: S101 - given with the length
+        assert found.certified_length_mm is not None
         error = found.length_mm - found.certified_length_mm
         e_n = error / (_K * float(np.hypot(found.u_length_mm, block.u_length_mm)))
         out += _fault(

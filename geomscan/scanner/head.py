@@ -155,7 +155,7 @@ def undistort(u: Floats, v: Floats, distortion: Floats) -> tuple[Floats, Floats]
 
 
 @njit(nogil=True, cache=True)  # type: ignore[misc]
-def _to_plane(  # noqa: ANN202, PLR0913
+def _to_plane(
     columns,
     rows,
     h,
@@ -164,7 +164,7 @@ def _to_plane(  # noqa: ANN202, PLR0913
     middle_row,
     half,
     y_mm,
-    z_mm,  # noqa: ANN001
+    z_mm,
 ):
     k1, k2, p1, p2, k3 = distortion[0], distortion[1], distortion[2], distortion[3], distortion[4]
     h00, h01, h02 = h[0, 0], h[0, 1], h[0, 2]

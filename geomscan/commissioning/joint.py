@@ -1,0 +1,115 @@
+"""From passes to the joint fit: gather, fit, choose the lens order, find the fan, judge."""
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.commissioning.checks import check_fit, check_glare, check_handedness
+from geomscan.commissioning.fit import Fit, fit_model
+from geomscan.commissioning.gather import Noise, gather_pass
+from geomscan.commissioning.model import Model, Seat
+from geomscan.commissioning.observations import Kind, Observations
+from geomscan.commissioning.order import ORDERS, OrderChoice, carry_over, choose_order
+from geomscan.commissioning.passes import Passes, start_model
+from geomscan.commissioning.shadows import first_fan
+from geomscan.recording.block import ReferenceBlock
+
+__all__ = ["JointFit", "fit_passes", "seat_seen"]
+
+Floats = npt.NDArray[np.float64]
+
+#: how far the model may be off in height while observations are gathered, at first and at last
+_COARSE_MM, _FINE_MM = 4.0, 1.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class JointFit:
+    """The last fit, the row noise by (head, pass), the lens order chosen, and warnings."""
+
+    fit: Fit
+    noise: dict[tuple[int, int], Noise]
+    order: OrderChoice
+    warnings: list[str]
+
+
+def fit_passes(passes: Passes, block: ReferenceBlock) -> JointFit:
+    """Gather and fit in turns, from coarse to fine, and refuse what can't be trusted.
+
+    Raises
+    ------
+    CalibrationError
+        Naming what is wrong with a pass, the block file or the scanner.
+    """
+    check_glare(passes.lines, passes.found, passes.heads, passes.names)
+    model, values = start_model(passes, block)
+    warnings = check_handedness(model, values, passes.lines, passes.found)
+    coarse = fit_model(model, values, _gather(passes, model, values, fine=False)[0])
+    richest = replace(model, n_distortion=ORDERS[-1])
+    values = carry_over(model, coarse.values, richest)
+    table, noise = _gather(passes, richest, values, fine=True)
+    lit = table.where(table.kind != Kind.SHADOW)
+    fit = fit_model(richest, values, lit)
+    order = choose_order(fit)
+    model = replace(model, n_distortion=order.n_distortion)
+    fit = fit_model(model, carry_over(richest, fit.values, model), lit, excess=fit.excess)
+    fans = first_fan(model, fit.values, table)
+    model = replace(model, fans=tuple(fans), seat=seat_seen(fit))
+    values = carry_over(fit.model, fit.values, model)
+    for laser, (y, z) in fans.items():
+        values[model.index[f"sheet.{laser}.fan_y_mm"]] = y
+        values[model.index[f"sheet.{laser}.fan_z_mm"]] = z
+    known = np.array([model.lasers[h] in fans for h in range(len(model.heads))])
+    own = table.where((table.kind != Kind.SHADOW) | known[table.head])
+    fit = fit_model(model, values, own, excess=fit.excess)
+    check_fit(fit)
+    return JointFit(fit=fit, noise=noise, order=order, warnings=warnings)
+
+
+def seat_seen(fit: Fit) -> Seat:
+    """How the block's seat really varied, from pass to pass, as the prior of the last fit.
+
+    What all passes have in common can't be told from the block's own common height; the scatter
+    can. With few passes it is known poorly: it is widened by what Student's factor for 68 % adds.
+    """
+    model = fit.model
+    n = len(model.passes)
+    if n < 2:
+        return model.seat
+    from scipy.special import stdtrit
+
+    found = {}
+    wider = float(stdtrit(n - 1, 0.84134))
+    for what, least in (("seat_mm", 0.001), ("roll_mrad", 0.02), ("pitch_mrad", 0.02)):
+        values = np.array([fit.value(f"pass.{setup.name}.{what}") for setup in model.passes])
+        found[what] = max(least, wider * float(np.std(values, ddof=1)))
+    return Seat(
+        u_height_mm=found["seat_mm"],
+        u_roll_mrad=found["roll_mrad"],
+        u_pitch_mrad=found["pitch_mrad"],
+    )
+
+
+def _gather(
+    passes: Passes, model: Model, values: Floats, *, fine: bool
+) -> tuple[Observations, dict[tuple[int, int], Noise]]:
+    """Observations of all heads and passes, two at a time."""
+
+    def one(place: tuple[int, int]) -> tuple[Observations, Noise]:
+        head, run = place
+        return gather_pass(
+            model,
+            values,
+            passes.lines[place],
+            passes.found[place],
+            head=head,
+            run=run,
+            tolerance_mm=_FINE_MM if fine else _COARSE_MM,
+            from_frames=fine,
+        )
+
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(one, passes.lines))
+    noise = {place: level for place, (_, level) in zip(passes.lines, found, strict=True)}
+    return Observations.join([table for table, _ in found]), noise
