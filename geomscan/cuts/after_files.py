@@ -87,6 +87,7 @@ def _planned(plan: _PlanEntry, document: PieceDocument, crop: Crop) -> PlannedPi
         piece=document.piece,
         lane=document.lane,
         x0_mm=document.x0_mm,
+        u_x0_mm=document.u_x0_mm or 0.0,
         angle_deg=plan.angle_deg,
         surface=surface,
         volume_cm3=volume,

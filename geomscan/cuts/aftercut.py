@@ -48,6 +48,7 @@ class PlannedPiece:
     piece: int
     lane: int
     x0_mm: float
+    u_x0_mm: float
     angle_deg: float
     surface: PieceSurface
     volume_cm3: float
@@ -335,15 +336,18 @@ def _places(
             item.surface.length_mm - (seen.last_mm - seen.first_mm),
             item.volume_cm3 - planned_cm3,
         ]
+        # the last slice's far end is the piece's own, found before the cut
+        u_end = piece.u_x0_mm if math.isinf(part.to_mm) else 0.0
         weights += [
-            1 / math.hypot(item.u_length_mm, u_lean),
+            1 / math.hypot(item.u_length_mm, u_lean, u_end),
             1 / math.hypot(item.u_volume_cm3, planned_cm3 * piece.u_volume_share),
         ]
     weight = np.array([*weights, *([1 / _PRIOR_MM] * n)])
     design = np.vstack([*rows, np.eye(n)]) * weight[:, None]
     covariance = np.linalg.inv(design.T @ design)
     place = covariance @ design.T @ (np.array([*values, *([0.0] * n)]) * weight)
-    return place, np.sqrt(np.diag(covariance))
+    # where s = 0 was taken to be before the cut moves all cuts of the piece alike
+    return place, np.sqrt(np.diag(covariance) + piece.u_x0_mm**2)
 
 
 def _u_lean_mm(seen: SeenPortion, face: FaceAngle, piece: PlannedPiece) -> float:

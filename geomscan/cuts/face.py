@@ -19,6 +19,7 @@ _LEAST_CELLS = 3  # cells that the used part of a face must span along x
 _LEAST_LINES = 6  # lines across the belt that must hold such a face
 _LOW_SHARE, _HIGH_SHARE = 0.15, 0.85  # part of the face that is used: away from foot and crest
 _STRIPS = 8
+_FAR = 4.0  # robust standard deviations off the plane
 _LEAST_STRIPS = 3  # fewer tell no scatter
 
 
@@ -80,10 +81,10 @@ def measure_face(
         )
         why = f"so near upright that it hides within {_LEAST_CELLS} cells (below {lean:.1f}°)"
         return FaceAngle(observable=False, why=why)
-    x, y, z = _face_cells(portion, expected_surface, crest, run, slope)
+    x, y, z, top = _face_cells(portion, expected_surface, crest, run, slope)
     if np.unique(y).size < _LEAST_LINES:
         return FaceAngle(observable=False, why="too few lines of the map cross the face")
-    fit, used = _robust_plane(x, y, z)
+    fit, used = _robust_plane(x, y, z, top)
     strips = _strip_angles(x[used], y[used], z[used], fit)
     if strips.size < _LEAST_STRIPS:
         return FaceAngle(observable=False, why="the face is too narrow to tell its scatter")
@@ -135,8 +136,8 @@ def _face_cells(
     crest: Floats,
     run: Floats,
     slope: float,
-) -> tuple[Floats, Floats, Floats]:
-    """Pick the scanned cells on the middle part of the face, line by line."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Pick the scanned cells on the face, line by line, each with the height of the crest there."""
     at = np.round((portion.y_mm - expected_surface.y_mm[0]) / expected_surface.cell_mm).astype(int)
     known = (at >= 0) & (at < crest.size)
     line = np.clip(at, 0, crest.size - 1)
@@ -148,22 +149,34 @@ def _face_cells(
     outer = np.argmax(inside, axis=0) if slope > 0 else n - 1 - np.argmax(inside[::-1], axis=0)
     depth = np.abs(np.arange(n)[:, None] - outer) * portion.cell_mm
     with np.errstate(invalid="ignore"):
-        pick = inside & (height >= _LOW_SHARE * high) & (height <= _HIGH_SHARE * high)
+        pick = inside & (height > 0) & (height < high)
         pick &= depth <= run[line] + 2 * portion.cell_mm
     i, j = np.nonzero(pick)
-    return portion.x_mm[i], portion.y_mm[j], height[i, j]
+    return portion.x_mm[i], portion.y_mm[j], height[i, j], high[j]
 
 
-def _robust_plane(x: Floats, y: Floats, z: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Fit z = a + b·x + c·y, leaving out cells beyond three robust deviations."""
-    used = np.ones(x.size, np.bool_)
+def _robust_plane(
+    x: Floats, y: Floats, z: Floats, crest: Floats
+) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Fit z = a + b·x + c·y to the middle part of the face, without cells far off the plane.
+
+    After the first fit the middle part is where the plane says it is: to choose cells by their own
+    noisy heights would favour high ones at its foot and low ones at its crest, and turn the plane.
+    """
+    share = z / crest
+    used = (share >= _LOW_SHARE) & (share <= _HIGH_SHARE)
     fit: Floats = np.zeros(3)
-    for _ in range(4):
+    for _ in range(5):
+        if used.sum() < 3:
+            break
         design = np.column_stack([np.ones(int(used.sum())), x[used], y[used]])
         fit = np.asarray(np.linalg.lstsq(design, z[used], rcond=None)[0], dtype=np.float64)
-        residual = z - fit[0] - fit[1] * x - fit[2] * y
+        plane = fit[0] + fit[1] * x + fit[2] * y
+        residual = z - plane
         spread = 1.4826 * float(np.median(np.abs(residual[used] - np.median(residual[used]))))
-        used = np.abs(residual) <= max(3 * spread, 1e-9)
+        share = plane / crest
+        used = (share >= _LOW_SHARE) & (share <= _HIGH_SHARE)
+        used &= np.abs(residual) <= max(_FAR * spread, 1e-9)
     return fit, used
 
 

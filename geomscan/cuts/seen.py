@@ -10,6 +10,8 @@ __all__ = ["PieceSurface", "SeenPortion", "see_portion"]
 
 Floats = npt.NDArray[np.float64]
 
+_SMOOTH_LINES = 9  # lines of the map over which an end is averaged, a few mm
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class PieceSurface:
@@ -131,5 +133,14 @@ def _extent(
     x = surface.x_mm[:-1, None] + surface.cell_mm * share
     if not crossing.any():
         return at
-    found = float(np.min(x[crossing]) if leading else np.max(x[crossing]))
+    side = -1.0 if leading else 1.0
+    lines = crossing.any(axis=0)
+    farthest = np.max(np.where(crossing, side * x, -np.inf), axis=0)[lines]
+    found = side * float(np.max(_smooth(farthest)))
     return min(found, at + surface.cell_mm) if leading else max(found, at - surface.cell_mm)
+
+
+def _smooth(values: Floats) -> Floats:
+    """Average over neighbours: the greatest of many noisy values would be too great."""
+    n = min(_SMOOTH_LINES, values.size)
+    return np.convolve(values, np.full(n, 1 / n), mode="valid")
