@@ -165,11 +165,11 @@ def study_density(
     partners = [partner for partner, kept in zip(partners, keep, strict=True) if kept]
     fat_kg_m3 = pieces.assumption.fat_kg_m3
     choice = _one_weighing_once(choose_model(rows, checks=checks, fat_kg_m3=fat_kg_m3), partners)
-    if choice.fit.scatter > WORST_SCATTER:
+    if choice.fit.scatter > WORST_SCATTER or len(rows) < len(keep) / 2:
         msg = (
-            f"density study: weights scatter {100 * choice.fit.scatter:.0f} % about any density, "
-            f"paired {pairing.how}: expected below {100 * WORST_SCATTER:.0f} %; do these rows "
-            "belong to these pieces?"
+            f"density study: {len(rows)} of {len(keep)} rows, paired {pairing.how}, agree on a "
+            f"density, with {100 * choice.fit.scatter:.1f} % scatter: expected more than half and "
+            f"below {100 * WORST_SCATTER:.0f} %; do these rows belong to these pieces?"
         )
         raise CalibrationError(msg)
     about = _circumstances(used, partners, choice.fit)
@@ -288,9 +288,9 @@ def _screen(
     if len(rows) >= 12 and np.ptp(rows.fat_cm3 / rows.volume_cm3) > 0.02:
         names = ("lean", "fat", "offset")
     columns, right = design(rows, names, rows.weight_g), rows.weight_g
-    size = _size(rows, rows.weight_g)
-    beta, scale = robust_start(columns, right, size)
     # what a piece should weigh sets its scatter: a swapped label gives it another piece's weight
+    size = _size(rows, float(np.median(rows.weight_g / rows.volume_cm3)) * rows.volume_cm3)
+    beta, scale = robust_start(columns, right, size)
     size = _size(rows, np.maximum(columns @ beta, 1.0))
     predicted_g = columns @ beta
     good = np.abs(rows.weight_g - predicted_g) < 3.5 * scale * size
