@@ -8,6 +8,7 @@ from geomscan.report.page import INK, Page, new_figure
 
 __all__ = ["aftercut_page"]
 
+MOST_TICKS = 30
 WORDS = {"face_angle": "face at another angle", "place": "cut in another place"}
 
 
@@ -72,7 +73,8 @@ def _cut_table(page: Page, cuts: Sequence[CutError]) -> None:
         ["piece", "cut", "planned s, mm", "place error, mm", "angle error, °", "named"],
         rows,
         caption="± is one standard uncertainty; an error is named beyond "
-        f"{NAMED_BEYOND:g} of them. Angles are of the face that looks up.",
+        f"{NAMED_BEYOND:g} of them and beyond what matters. Angles are of the face that looks up; "
+        "the other face of each cut is hidden from above.",
     )
 
 
@@ -95,16 +97,25 @@ def _portion_table(page: Page, compared: AfterCut) -> None:
 def _picture(page: Page, compared: AfterCut) -> None:
     figure, axes = new_figure(8, 3.6, nrows=2, sharex=True)
     numbers = list(range(1, len(compared.cuts) + 1))
-    pairs = (
-        ("place error, mm", [(cut.place_error_mm, cut.u_place_error_mm) for cut in compared.cuts]),
-        ("angle error, °", [(cut.angle_error_deg, cut.angle.u_angle_deg) for cut in compared.cuts]),
+    panels = (
+        (
+            "place error, mm",
+            "place",
+            [(cut.place_error_mm, cut.u_place_error_mm) for cut in compared.cuts],
+        ),
+        (
+            "angle error, °",
+            "face_angle",
+            [(cut.angle_error_deg, cut.angle.u_angle_deg) for cut in compared.cuts],
+        ),
     )
-    for axis, (label, values) in zip(axes, pairs, strict=True):
+    for axis, (label, name, values) in zip(axes, panels, strict=True):
         for number, (value, u), cut in zip(numbers, values, compared.cuts, strict=True):
-            color = INK["red"] if cut.named else INK["blue"]
+            color = INK["red"] if name in cut.named else INK["blue"]
             if math.isfinite(value):
                 axis.errorbar(number, value, yerr=1.96 * u, fmt="o", color=color, markersize=4)
         axis.axhline(0, color=INK["grey"], linewidth=0.8)
         axis.set_ylabel(label)
+    axes[-1].set_xticks(numbers if len(numbers) <= MOST_TICKS else numbers[:: len(numbers) // 10])
     axes[-1].set_xlabel("cut, in the order of the belt")
     page.figure(figure, "Errors of each cut with 95 % intervals; red: named.")
