@@ -255,3 +255,43 @@ def test_same_inputs_are_skipped_and_other_results_are_kept(
     assert other.status == 2
     assert "--replace" in other.err
     assert shell(*call, "--lines", "0:200", "--replace").status == 0
+
+
+def readme_blocks(kind: str) -> list[str]:
+    text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    return [part.split("```")[0] for part in text.split(f"```{kind}\n")[1:]]
+
+
+def test_readme_first_block_is_two_commands() -> None:
+    """Reference: what a stranger is told to type, and nothing else in the block."""
+    lines = readme_blocks("sh")[0].strip().splitlines()
+    assert len(lines) == 2
+    assert lines[0].endswith("geomscan demo")
+    assert "pytest" in lines[1]
+
+
+def test_readme_python_runs_as_printed(
+    scanner: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Reference: the README itself, on the shipped pieces."""
+    (tmp_path / "monday-1").symlink_to(shipped_folder("sample_images") / "pieces")
+    (tmp_path / "scanner.json").symlink_to(scanner)
+    monkeypatch.chdir(tmp_path)
+    (code,) = readme_blocks("python")
+    exec(compile(code, "README.md", "exec"), {})  # the README itself
+    assert len(capsys.readouterr().out.strip().splitlines()) == 5
+
+
+def test_readme_files_are_valid(tmp_path: Path) -> None:
+    """Reference: the readers of the two kinds of file that the README prints."""
+    from geomscan.recording.manifest import read_manifest
+    from geomscan.runs.settings import load_settings
+
+    manifest, settings = readme_blocks("toml")
+    (tmp_path / "recording.toml").write_text(manifest, encoding="utf-8")
+    (tmp_path / "settings.toml").write_text(settings, encoding="utf-8")
+    assert read_manifest(tmp_path).heads[0].name == "a"
+    assert load_settings(tmp_path / "settings.toml").settings.density.lean_kg_m3 == 1060.0
