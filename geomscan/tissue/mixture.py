@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.tissue.patches import label_patches, otsu_limit, patch_steps
+from geomscan.tissue.patches import drop_what_is_no_tissue, otsu_limit
 from geomscan.tissue.settings import TissueSettings
 from geomscan.tissue.shading import TERM_SIZES, Blocks, densest_value, light_less_shading
 from geomscan.tissue.surface import Surface, fill_from_neighbours, smooth_inside
@@ -24,6 +24,8 @@ CELL_SCALE_MM = 0.7
 #: Pull of a neighbourhood of one mind, in log-odds.
 NEIGHBOUR_PULL = 3.0
 N_ITERATIONS = 12
+#: Classes of block means nearer than this many standard deviations are one class with noise.
+LEAST_SEPARATION = 3.0
 #: Price of an outline per block side, in units of half a squared standard deviation.
 OUTLINE_PRICE = 2.0
 
@@ -85,6 +87,17 @@ def fit_two_gaussians(
     return weights[order], means[order], np.sqrt(variances[order])
 
 
+def _upper_share(values: Floats, weights: Floats, means: Floats, sds: Floats) -> Floats:
+    """Chance of each value to belong to the upper class of a fitted mixture."""
+    if weights[1] == 0:
+        return np.zeros(values.size)
+    log_odds = np.log(weights[1] / weights[0]) + np.log(sds[0] / sds[1])
+    log_odds = log_odds + 0.5 * (
+        ((values - means[0]) / sds[0]) ** 2 - ((values - means[1]) / sds[1]) ** 2
+    )
+    return np.asarray(1 / (1 + np.exp(-np.clip(log_odds, -30, 30))))
+
+
 def fit_mixture(surface: Surface, blocks: Blocks, settings: TissueSettings) -> MixtureFit:
     """Fit shading and two classes to one piece; classes may come out equal (one class only)."""
     y, phi, known, coefficient = blocks.light, blocks.terms, blocks.known, blocks.coefficient
@@ -93,17 +106,17 @@ def fit_mixture(surface: Surface, blocks: Blocks, settings: TissueSettings) -> M
     least = float(np.log(settings.least_contrast))
     starts = [
         np.zeros(y.size),
-        (residual > otsu_limit(residual)).astype(float),
+        _upper_share(residual, *fit_two_gaussians(residual, n_iterations=30)),
         (residual > main + least).astype(float),
         (residual > main - least).astype(float),
     ]
     # the first start holds one class; of the others only those with cells on both sides say more
-    starts = starts[:1] + [q for q in starts[1:] if 0 < q.sum() < q.size]
+    starts = starts[:1] + [q for q in starts[1:] if 0 < np.count_nonzero(q > 0.5) < q.size]
     fits = [_expect_and_maximise(y, phi, known, coefficient, q) for q in starts]
     sd = min(fit.sd for fit in fits)
     best = min(fits, key=lambda fit: _energy(fit, known, sd=sd, least=least))
-    residual = light_less_shading(surface, blocks, best.coefficient)
-    return MixtureFit(residual=residual, lean=best.lean, fat=best.fat, sd=best.sd)
+    flat = light_less_shading(surface, blocks, best.coefficient)
+    return MixtureFit(residual=flat, lean=best.lean, fat=best.fat, sd=best.sd)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -152,7 +165,7 @@ def _expect_and_maximise(
 def _energy(fit: _BlockFit, known: Mask, *, sd: float, least: float) -> float:
     """Sum up what a fit leaves unexplained and the price of its outlines; smaller is better."""
     one_class = not fit.q.any()
-    if not one_class and fit.fat - fit.lean < least:
+    if not one_class and fit.fat - fit.lean < max(least, LEAST_SEPARATION * fit.sd):
         return np.inf
     loss = np.minimum((fit.off / sd) ** 2, 3.5**2).sum() / 2
     fat = np.zeros(known.shape, dtype=np.int8)
@@ -183,30 +196,14 @@ def mixture_probability(surface: Surface, fit: MixtureFit, settings: TissueSetti
     odds = (contrast - 1) * (ratio - (1 + contrast) / 2) / spread**2
     probability = 1 / (1 + np.exp(-np.clip(odds, -8, 8)))
     probability = fill_from_neighbours(probability, usable)
-    drop_what_is_no_tissue(probability, fit.residual, surface, usable, settings)
+    drop_what_is_no_tissue(
+        probability,
+        surface.inside,
+        settings,
+        cell_mm=surface.cell_mm,
+        light=fit.residual,
+        usable=usable,
+    )
+    if not (probability[surface.inside] > 0.5).any():
+        probability[:] = 0.0
     return probability
-
-
-def drop_what_is_no_tissue(
-    probability: Floats, light: Floats, surface: Surface, usable: Mask, settings: TissueSettings
-) -> None:
-    """Turn over patches that are too small or have no step at their outline, in place."""
-    least = float(np.log(settings.least_contrast))
-    for fat_side in (True, False):
-        mask = surface.inside & ((probability > 0.5) == fat_side)
-        labels, n_patches = label_patches(mask)
-        if n_patches == 0:
-            continue
-        # a fat patch may be cut by the piece's outline; a dark band along it is a shaded rim
-        other = surface.inside & ~mask if fat_side else ~mask
-        step, broad_mm = patch_steps(
-            labels, n_patches, light, usable, cell_mm=surface.cell_mm, other=other
-        )
-        drop = broad_mm < settings.smallest_patch_mm
-        if fat_side:
-            drop |= np.nan_to_num(step, nan=0.0) < least
-        dropped = np.r_[False, drop][labels]
-        probability[dropped] = 1 - probability[dropped]
-    fat = surface.inside & (probability > 0.5)
-    if fat.sum() == surface.inside.sum() or not fat.any():
-        probability[:] = 0.0 if settings.one_class == "lean" else 1.0

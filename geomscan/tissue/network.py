@@ -16,6 +16,7 @@ from numba import njit
 from geomscan.errors import InputError
 from geomscan.files import shipped_folder
 from geomscan.shape.piece_map import PieceMap
+from geomscan.tissue.patches import drop_what_is_no_tissue
 from geomscan.tissue.settings import TissueSettings
 from geomscan.tissue.shading import Blocks, densest_value, light_less_shading
 from geomscan.tissue.surface import Surface
@@ -29,6 +30,8 @@ MODEL_FILE = "fat-lean.onnx"
 MODEL_SHA256 = "76445c8b1538ef9b358f76d260ab22bbee48e35a055c4e184de45d2a00640226"
 #: A model of this design is far smaller; more is not read.
 MOST_BYTES = 4_000_000
+#: On steeper cells the line is wide because of the slope: its width says nothing of the tissue.
+STEEPEST_WIDTH = 0.8
 #: The network halves its grid three times.
 GRID_STEP = 8
 
@@ -107,7 +110,8 @@ def _fill_features(  # type: ignore[no-untyped-def]
             out[0, i, j] = _clip(flat[i, j] - main, 1.5)
             out[1, i, j] = _clip(light[i, j] - level, 1.5)
             out[2, i, j] = 1.0
-            if width[i, j] > 0.0 and width[i, j] < np.inf:
+            gentle = slope_x[i, j] ** 2 + slope_y[i, j] ** 2 < STEEPEST_WIDTH * STEEPEST_WIDTH
+            if gentle and width[i, j] > 0.0 and width[i, j] < np.inf:
                 out[7, i, j] = _clip(np.log(width[i, j] / middle), 1.0)
 
 
@@ -164,4 +168,6 @@ def network_probability(
     """Fat probability of each cell by the network, (n_x, n_y); meaningless outside the piece."""
     n_x, n_y = surface.inside.shape
     odds = run_network(load_network(), network_features(piece, surface, blocks))[:n_x, :n_y]
-    return np.asarray(1 / (1 + np.exp(-np.clip(odds + settings.network_shift, -20, 20))))
+    probability = np.asarray(1 / (1 + np.exp(-np.clip(odds + settings.network_shift, -20, 20))))
+    drop_what_is_no_tissue(probability, surface.inside, settings, cell_mm=surface.cell_mm)
+    return probability

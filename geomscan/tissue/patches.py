@@ -3,9 +3,10 @@
 import numpy as np
 import numpy.typing as npt
 
+from geomscan.tissue.settings import TissueSettings
 from geomscan.tissue.surface import distance_mm, nearest_cell
 
-__all__ = ["label_patches", "otsu_limit", "patch_steps"]
+__all__ = ["drop_what_is_no_tissue", "label_patches", "otsu_limit", "patch_steps"]
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -65,9 +66,8 @@ def patch_steps(
     usable: Mask,
     *,
     cell_mm: float,
-    other: Mask,
-) -> tuple[Floats, Floats]:
-    """Step of the light across each patch's outline, and the length that it was seen on.
+) -> Floats:
+    """Step of the light across each patch's outline.
 
     Tissue ends within a millimetre or two; shade, vignetting and colour drift do not. So the mean
     just inside the outline is compared with the mean just outside it.
@@ -77,14 +77,9 @@ def patch_steps(
     step : (n_patches,) array
         Mean of values 0.7 to 3 mm inside the outline less the mean as far outside, NaN where one
         side was not seen.
-    broad_mm : (n_patches,) array
-        Diameter of the largest disc about a cell of the patch that keeps clear of `other`.
     """
     patch = labels > 0
-    inward_mm = distance_mm(~other, cell_mm)
-    deepest = np.zeros(n_patches + 1)
-    np.maximum.at(deepest, labels[patch], inward_mm[patch])
-    broad_mm: Floats = 2 * deepest[1:] - cell_mm
+    inward_mm = distance_mm(patch, cell_mm)
     outward_mm = distance_mm(~patch, cell_mm)
     owner = labels.ravel()[nearest_cell(patch)]
     near, far = max(0.7, 0.6 * cell_mm), 3.0 + cell_mm
@@ -99,4 +94,60 @@ def patch_steps(
         np.divide(total, count, out=filled, where=count > 0)
         return filled
 
-    return mean(inner) - mean(outer), broad_mm
+    return mean(inner) - mean(outer)
+
+
+def drop_what_is_no_tissue(
+    probability: Floats,
+    inside: Mask,
+    settings: TissueSettings,
+    *,
+    cell_mm: float,
+    light: Floats | None = None,
+    usable: Mask | None = None,
+) -> None:
+    """Turn over patches that are too small, and fat without a step of the light; in place.
+
+    Parameters
+    ----------
+    probability : (n_x, n_y) array
+        Fat probability; changed.
+    inside : (n_x, n_y) bool array
+        Where the piece is.
+    light : (n_x, n_y) array, optional
+        Log light less shading; without it no patch is asked for its step.
+    usable : (n_x, n_y) bool array, optional
+        Where `light` can be trusted.
+    """
+    least = float(np.log(settings.least_contrast))
+    for fat_side in (True, False):
+        mask = inside & ((probability > 0.5) == fat_side)
+        labels, n_patches = label_patches(mask)
+        if n_patches == 0:
+            continue
+        # a fat patch may be cut by the piece's outline; a dark band along it is a shaded rim
+        clear_of = ~(inside & ~mask) if fat_side else mask
+        drop = patch_breadths(labels, n_patches, clear_of, cell_mm) < settings.smallest_patch_mm
+        if light is not None and usable is not None:
+            step = patch_steps(labels, n_patches, light, usable, cell_mm=cell_mm)
+            drop |= np.nan_to_num(step if fat_side else -step, nan=0.0) < least
+        dropped = np.r_[False, drop][labels]
+        probability[dropped] = 1 - probability[dropped]
+    fat = inside & (probability > 0.5)
+    if fat.sum() == inside.sum() or not fat.any():
+        only = 0.0 if settings.one_class == "lean" else 1.0
+        probability[(probability > 0.5) != (only > 0.5)] = only
+
+
+def patch_breadths(
+    labels: npt.NDArray[np.int32], n_patches: int, clear_of: Mask, cell_mm: float
+) -> Floats:
+    """Diameter of the largest disc about a cell of each patch that stays in `clear_of`, mm."""
+    patch = labels > 0
+    deepest = np.zeros(n_patches + 1)
+    if clear_of.all():
+        deepest[:] = np.inf
+    else:
+        np.maximum.at(deepest, labels[patch], distance_mm(clear_of, cell_mm)[patch])
+    breadth_mm: Floats = 2 * deepest[1:] - cell_mm
+    return breadth_mm

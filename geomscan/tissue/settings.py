@@ -17,7 +17,7 @@ class TissueSettings(FileModel):
     seams, cover fat) is what any of them claims; fine marbling is not.
     """
 
-    method: Literal["mixture", "network", "threshold"] = "mixture"
+    method: Literal["mixture", "network", "threshold"] = "network"
     #: What a piece with one class only is made of; also what stands where nothing was seen.
     one_class: Literal["lean", "fat"] = "lean"
     fat_is: Literal["brighter", "darker"] = "brighter"
