@@ -66,6 +66,17 @@ def _lay(out, square, u0, u1, z0, z1, r0, r1, w0, w1, v0, v1, g):  # type: ignor
         square[c] += length * z * z
 
 
+@njit(nogil=True, cache=True, inline="always")
+def _put(line, square, c, s0, s1, s2, s3, s4, s5, s6):  # type: ignore[no-untyped-def]
+    line[c, 0] += s0
+    line[c, 1] += s1
+    line[c, 2] += s2
+    line[c, 3] += s3
+    line[c, 4] += s4
+    line[c, 7] += s5
+    square[c] += s6
+
+
 @njit(nogil=True, cache=True)
 def _lay_shadow(out, u0, u1, area):  # type: ignore[no-untyped-def]
     """Mark the cells between u0 and u1 as unlit and spread `area` (mm·cell) of doubt over them."""
@@ -128,7 +139,19 @@ def _end_at_light(line, square, y, z, v, r, w, g, i, j, inward, pitch, y_edge, s
     if side < 0.0:
         a, b = b, a
     _lay(
-        line, square, a, b, z[i, j], z[i, j], r[i, j], r[i, j], w[i, j], w[i, j], v[i, j], v[i, j], g[i, j]
+        line,
+        square,
+        a,
+        b,
+        z[i, j],
+        z[i, j],
+        r[i, j],
+        r[i, j],
+        w[i, j],
+        w[i, j],
+        v[i, j],
+        v[i, j],
+        g[i, j],
     )
 
 
@@ -137,6 +160,8 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
     n_lines, n_columns = y.shape
     n_cells = out.shape[1]
     half = np.float32(0.5)
+    one = np.float32(1.0)
+    nought = np.float32(0.0)
     scale = np.float32(1.0 / cell)
     y_edge = np.float32(y_edge)
     onward = -1 if reverse else 1
@@ -149,6 +174,8 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
         j0 = 0
         y0 = np.float32(0.0)
         z0 = np.float32(0.0)
+        cell_now = -1
+        s0 = s1 = s2 = s3 = s4 = s5 = s6 = nought
         for k in range(n_columns):
             j = n_columns - 1 - k if reverse else k
             yj = y[i, j]
@@ -163,23 +190,62 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                 if abs(step) <= _STEP_MM and (gap == 0 or dy <= _BRIDGE_MM):
                     u0 = (y0 - y_edge) * scale
                     u1 = (yj - y_edge) * scale
-                    c = int(u0)
-                    if u1 >= u0 > 0.0 and u1 < c + 1 and c < n_cells:
-                        length = u1 - u0
-                        zm = half * (z0 + zj)
-                        vm = half * (v[i, i0] + v[i, j])
-                        line[c, 0] += length
-                        line[c, 1] += length * zm
-                        line[c, 2] += length * half * (r[i, i0] + r[i, j])
-                        line[c, 3] += length * half * (w[i, i0] + w[i, j])
-                        line[c, 4] += length * vm * vm
-                        line[c, 7] += length * half * (g[i, i0] + g[i, j])
-                        square[c] += length * zm * zm
-                    else:
+                    if u1 < u0 or u0 < 0.0 or u1 >= n_cells:
                         _lay(
                             line, square, u0, u1, z0, zj, r[i, i0], r[i, j], w[i, i0], w[i, j],
                             v[i, i0], v[i, j], half * (g[i, i0] + g[i, j]),
                         )  # fmt: skip
+                    else:
+                        # the usual case: sums stay in registers until the cell is left
+                        r0 = r[i, i0]
+                        w0 = w[i, i0]
+                        v0 = v[i, i0]
+                        dz = zj - z0
+                        dr = r[i, j] - r0
+                        dw = w[i, j] - w0
+                        dv = v[i, j] - v0
+                        gm = half * (g[i, i0] + g[i, j])
+                        c = int(u0)
+                        last = int(u1)
+                        if c != cell_now:
+                            if cell_now >= 0:
+                                _put(line, square, cell_now, s0, s1, s2, s3, s4, s5, s6)
+                            cell_now = c
+                            s0 = s1 = s2 = s3 = s4 = s5 = s6 = nought
+                        if c == last:
+                            length = u1 - u0
+                            zm = z0 + half * dz
+                            vm = v0 + half * dv
+                            s0 += length
+                            s1 += length * zm
+                            s2 += length * (r0 + half * dr)
+                            s3 += length * (w0 + half * dw)
+                            s4 += length * vm * vm
+                            s5 += length * gm
+                            s6 += length * zm * zm
+                        else:
+                            inverse = one / (u1 - u0)
+                            begin = u0
+                            while True:
+                                end = min(u1, np.float32(c + 1))
+                                length = end - begin
+                                t = (half * (begin + end) - u0) * inverse
+                                zm = z0 + t * dz
+                                vm = v0 + t * dv
+                                s0 += length
+                                s1 += length * zm
+                                s2 += length * (r0 + t * dr)
+                                s3 += length * (w0 + t * dw)
+                                s4 += length * vm * vm
+                                s5 += length * gm
+                                s6 += length * zm * zm
+                                if c == last:
+                                    break
+                                _put(line, square, c, s0, s1, s2, s3, s4, s5, s6)
+                                s0 = s1 = s2 = s3 = s4 = s5 = s6 = nought
+                                c += 1
+                                begin = end
+                            cell_now = last
                     if gap == 0 and dy > 0.0:
                         pitch += np.float32(0.1) * (dy - pitch)
                 elif abs(step) > _STEP_MM:
@@ -239,16 +305,26 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                             r[i, j], w[i, i0], w[i, j], v[i, i0], v[i, j], half * (g[i, i0] + g[i, j]),
                         )  # fmt: skip
                     else:
-                        _end_at_light(line, square, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale)
-                        _end_at_light(line, square, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale)
+                        _end_at_light(
+                            line, square, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale
+                        )
+                        _end_at_light(
+                            line, square, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale
+                        )
                 else:
-                    _end_at_light(line, square, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale)
-                    _end_at_light(line, square, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale)
+                    _end_at_light(
+                        line, square, y, z, v, r, w, g, i, i0, -onward, pitch, y_edge, scale
+                    )
+                    _end_at_light(
+                        line, square, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale
+                    )
                 slope = step / dy if dy > 0.0 and gap == 0 else np.float32(0.0)
             have = True
             j0 = j
             y0 = yj
             z0 = zj
+        if cell_now >= 0:
+            _put(line, square, cell_now, s0, s1, s2, s3, s4, s5, s6)
 
 
 def grid_across(

@@ -6,8 +6,6 @@ unlit, which is treated like any other shadow of the light. A line that does not
 farthest one so far sees belt that was seen before and is left out.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 from numba import njit
@@ -18,15 +16,16 @@ Singles = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
 
 _STEP_MM = 3.0
+_UNSEEN = -1e9  # place of a cell that a line did not see
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _place(e, line, square, shift, tan_tilt, x_edge, scale, x, z):  # type: ignore[no-untyped-def]
-    """Where along the belt the content of each cell lies (in rows), and its height; NaN unseen."""
+    """Where along the belt the content of each cell lies (in rows), and its height."""
     for c in range(line.shape[0]):
         a = line[c, 0]
         if a < 0.02:
-            x[c] = np.nan
+            x[c] = 2.0 * _UNSEEN
             continue
         height = line[c, 1] / a
         # material in a cell that a wall cuts leans with the height it stands at, not with the mean
@@ -36,52 +35,66 @@ def _place(e, line, square, shift, tan_tilt, x_edge, scale, x, z):  # type: igno
 
 
 @njit(nogil=True, cache=True)
+def _join_wall(x0, x1, edge, old, new, c, first_row, rows):  # type: ignore[no-untyped-def]
+    """Integrate one cell between two lines: old up to the edge, new from there; backwards negative."""
+    n_ring, _, n_channels = rows.shape
+    low, high = min(x0, x1), max(x0, x1)
+    edge = min(max(edge, low), high)
+    for row in range(max(int(low), first_row), int(high) + 1):
+        a = max(low, float(row))
+        b = min(high, row + 1.0)
+        if b <= a:
+            continue
+        below = min(max(edge - a, 0.0), b - a)
+        above = b - a - below
+        p, q = (below, above) if x1 >= x0 else (-above, -below)
+        for k in range(n_channels):
+            rows[row % n_ring, c, k] += np.float32(p) * old[c, k] + np.float32(q) * new[c, k]
+
+
+@njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _join(x0s, z0s, old, x1s, z1s, new, pitch, tan_tilt, first_row, rows):  # type: ignore[no-untyped-def]
     """Integrate between two lines into the ring of rows."""
-    n_ring, n_y, n_channels = rows.shape
+    n_ring, n_y, _ = rows.shape
     for c in range(n_y):
         x0 = x0s[c]
         x1 = x1s[c]
-        if not (x0 == x0 and x1 == x1):  # noqa: PLR0124 - NaN
+        if x0 < _UNSEEN or x1 < _UNSEEN:
             continue
         step = z1s[c] - z0s[c]
-        sign = np.float32(1.0)
-        low = x0
-        high = x1
-        if x1 < x0:
-            sign = np.float32(-1.0)
-            low = x1
-            high = x0
-        inverse = 1.0 / (high - low) if high > low else 0.0
-        # a wall that faces away from the leaning light: upright between the two sheets of light,
-        # half a pitch before the nearer side of what stands higher
-        wall = abs(step) > _STEP_MM and step * tan_tilt > 0.0
-        edge = 0.0
-        if wall:
-            # x of the higher side's sheet, half-way back to the other sheet
+        if abs(step) > _STEP_MM and step * tan_tilt > 0.0:
+            # a wall that faces away from the leaning light: upright between the two sheets of
+            # light, half a pitch before the nearer side of what stands higher
             edge = x1 - 0.5 * pitch if step > 0.0 else x0 + 0.5 * pitch
-            edge = min(max(edge, low), high)
-        first = int(low)
-        last = int(high)
-        for row in range(max(first, first_row), last + 1):
+            _join_wall(x0, x1, edge, old, new, c, first_row, rows)
+            continue
+        low = min(x0, x1)
+        high = max(x0, x1)
+        inverse = 1.0 / (high - low) if high > low else 0.0
+        turned = x1 < x0
+        # eight channels, written out: so they are added as one vector
+        a0, a1, a2, a3 = old[c, 0], old[c, 1], old[c, 2], old[c, 3]
+        a4, a5, a6, a7 = old[c, 4], old[c, 5], old[c, 6], old[c, 7]
+        b0, b1, b2, b3 = new[c, 0], new[c, 1], new[c, 2], new[c, 3]
+        b4, b5, b6, b7 = new[c, 4], new[c, 5], new[c, 6], new[c, 7]
+        for row in range(max(int(low), first_row), int(high) + 1):
             a = max(low, float(row))
             b = min(high, row + 1.0)
             length = b - a
-            if length <= 0.0:
-                continue
             t = (0.5 * (a + b) - low) * inverse
-            if sign < 0.0:
-                t = 1.0 - t
-            if wall:
-                part0 = min(max(edge - a, 0.0), length)  # the part that belongs to the side of x0
-                if sign < 0.0:
-                    part0 = length - part0
-                t = 1.0 - part0 / length
-            p1 = np.float32(length * t) * sign
-            p0 = np.float32(length) * sign - p1
-            ring = row % n_ring
-            for k in range(n_channels):
-                rows[ring, c, k] += p0 * old[c, k] + p1 * new[c, k]
+            q = np.float32(length * t)
+            p = np.float32(length) - q
+            if turned:
+                p, q = -q, -p
+            r = row % n_ring
+            rows[r, c, 0] += p * a0 + q * b0
+            rows[r, c, 1] += p * a1 + q * b1
+            rows[r, c, 2] += p * a2 + q * b2
+            rows[r, c, 3] += p * a3 + q * b3
+            rows[r, c, 4] += p * a4 + q * b4
+            rows[r, c, 5] += p * a5 + q * b5
+            rows[r, c, 6] += p * a6 + q * b6
+            rows[r, c, 7] += p * a7 + q * b7
 
 
 @njit(nogil=True, cache=True)
@@ -105,15 +118,21 @@ def _mend(before, line, after, square_before, square, square_after):  # type: ig
             square[c] = 0.5 * (square_before[c] / a0 + square_after[c] / a1)
 
 
-@dataclass(slots=True, eq=False)
-class _Line:
-    """A gridded line with where its cells lie along the belt (rows) and how high."""
-
-    e_mm: float
-    cells: Singles
-    square: Singles
-    x: Floats
-    z: Floats
+@njit(nogil=True, cache=True)
+def _join_all(
+    first, stop, joined, e, lines, squares, x, z, shift, tan_tilt, x_edge, scale, first_row, rows
+):  # type: ignore[no-untyped-def]
+    """Join lines first to stop - 1 to the one before each; joined: one is there before the first."""
+    for i in range(first, stop):
+        if i > 0 and joined and i + 1 < len(e):
+            _mend(lines[i - 1], lines[i], lines[i + 1], squares[i - 1], squares[i], squares[i + 1])
+        _place(e[i], lines[i], squares[i], shift, tan_tilt, x_edge, scale, x[i], z[i])
+        if i > 0 and joined:
+            _join(
+                x[i - 1], z[i - 1], lines[i - 1], x[i], z[i], lines[i], (e[i] - e[i - 1]) * scale,
+                tan_tilt, first_row, rows,
+            )  # fmt: skip
+        joined = True
 
 
 class HeadRows:
@@ -142,47 +161,69 @@ class HeadRows:
         self._tan_tilt = tan_tilt
         self._x_edge = x_edge_mm
         self._scale = 1.0 / cell_mm
-        self._old: _Line | None = None  # joined
-        self._new: _Line | None = None  # waits for the line after it
         self._first_row = 0
+        # the line joined last and the one that waits for its successor, in front of new ones
+        self._n_kept = 0
+        self._joined = False
+        self._e = np.empty(0)
+        self._lines = np.empty((0, n_y, n_channels), dtype=np.float32)
+        self._squares = np.empty((0, n_y), dtype=np.float32)
+        self._x = np.empty((0, n_y))
+        self._z = np.empty((0, n_y))
 
-    def add(self, e_mm: float, line: Singles, square: Singles) -> None:
-        """Take one more line, further along than the one before; it is joined with the next."""
-        if self._new is not None:
-            if self._old is not None:
-                _mend(
-                    self._old.cells, self._new.cells, line,
-                    self._old.square, self._new.square, square,
-                )  # fmt: skip
-            self._join()
-        self._new = _Line(e_mm, line, square, np.empty(len(square)), np.empty(len(square)))
+    def add(self, e_mm: Floats, lines: Singles, squares: Singles) -> None:
+        """Take lines that advance; each is joined when the one after it is known.
+
+        Parameters
+        ----------
+        e_mm, lines, squares
+            Belt travel, shape (n,), and what `grid_across` gives.
+        """
+        n = self._n_kept + len(e_mm)
+        if n > len(self._e):
+            self._make_room(n)
+        k = self._n_kept
+        self._e[k:n], self._lines[k:n], self._squares[k:n] = e_mm, lines, squares
+        self._run(n, stop=n - 1)
+        keep = min(n, 2)
+        for held in (self._e, self._lines, self._squares, self._x, self._z):
+            held[:keep] = held[n - keep : n].copy()
+        self._n_kept = keep
 
     def break_off(self) -> None:
         """Join the last line and forget it: nothing joins it to the next one."""
-        if self._new is not None:
-            self._join()
-        self._old = self._new = None
+        self._run(self._n_kept, stop=self._n_kept)
+        self._n_kept = 0
+        self._joined = False
 
-    def _join(self) -> None:
-        new = self._new
-        if new is None:
-            return
-        _place(
-            new.e_mm, new.cells, new.square, self._shift, self._tan_tilt, self._x_edge,
-            self._scale, new.x, new.z,
-        )  # fmt: skip
-        if self._old is not None:
-            old = self._old
-            _join(
-                old.x, old.z, old.cells, new.x, new.z, new.cells,
-                (new.e_mm - old.e_mm) * self._scale, self._tan_tilt, self._first_row, self._rows,
+    def _run(self, n: int, *, stop: int) -> None:
+        first = 1 if self._joined else 0
+        if stop > first:
+            _join_all(
+                first, stop, self._joined, self._e[:n], self._lines, self._squares, self._x,
+                self._z, self._shift, self._tan_tilt, self._x_edge, self._scale, self._first_row,
+                self._rows,
             )  # fmt: skip
-        self._old = new
+            self._joined = True
 
-    def take(self, first: int, stop: int) -> Singles:
-        """Hand out rows first to stop - 1 and clear them; later lines no longer reach them."""
-        index = np.arange(first, stop) % len(self._rows)
-        rows = self._rows[index]
-        self._rows[index] = 0.0
+    def _make_room(self, n: int) -> None:
+        k = self._n_kept
+        for name in ("_e", "_lines", "_squares", "_x", "_z"):
+            old = getattr(self, name)
+            new = np.empty((n, *old.shape[1:]), old.dtype)
+            new[:k] = old[:k]
+            setattr(self, name, new)
+
+    def take(self, first: int, stop: int) -> list[Singles]:
+        """Views of rows first to stop - 1, in one or two parts; `clear` frees them afterwards."""
+        n = len(self._rows)
+        a, b = first % n, (stop - 1) % n + 1
+        if a < b:
+            return [self._rows[a:b]]
+        return [self._rows[a:], self._rows[:b]]
+
+    def clear(self, first: int, stop: int) -> None:
+        """Empty rows first to stop - 1; later lines no longer reach them."""
+        for part in self.take(first, stop):
+            part[:] = 0.0
         self._first_row = max(self._first_row, stop)
-        return rows

@@ -14,6 +14,8 @@ Floats = npt.NDArray[np.float64]
 _GUARD = 6  # cells kept clear beside anything that is not belt
 _MEMORY_ROWS = 1000  # rows over which the belt's shape across is averaged
 _DRIFT_ROWS = 50
+_BESIDE = 160  # cells on either side of a piece that speak for the belt under it
+_U_UNSEEN_MM = 0.01  # where too little belt is seen to tell
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -26,12 +28,12 @@ class LocalZero:
 
 
 @njit(nogil=True, cache=True)
-def _follow(z, cover, level, weight, state, mask, above):  # type: ignore[no-untyped-def]
+def _follow(rows, level, weight, state, mask, above):  # type: ignore[no-untyped-def]
     """Mark what stands above the belt, row by row, and let the belt's level follow what is bare.
 
     state: drift, variance of a bare cell, rows seen.
     """
-    n_rows, n_y = z.shape
+    n_rows, n_y, _ = rows.shape
     bare = np.zeros(n_y, dtype=np.bool_)
     for i in range(n_rows):
         sigma = np.sqrt(state[1])
@@ -40,11 +42,12 @@ def _follow(z, cover, level, weight, state, mask, above):  # type: ignore[no-unt
         total = 0.0
         n = 0
         for c in range(n_y):
-            seen = cover[i, c] > 0.05 and z[i, c] == z[i, c]
-            value = z[i, c] - level[c] - state[0] if seen else 0.0
+            cover = rows[i, c, 0]
+            seen = cover > 0.05
+            value = rows[i, c, 1] - level[c] - state[0] if seen else 0.0
             mask[i, c] = seen and value > threshold
             above[i, c] = value
-            bare[c] = seen and cover[i, c] > 0.9 and abs(value) < gate
+            bare[c] = cover > 0.9 and abs(value) < gate
         clear = 0  # cells since the last one that is not bare
         for c in range(n_y):
             clear = clear + 1 if bare[c] else 0
@@ -122,11 +125,17 @@ class BeltZero:
             self.level_mm = fit + middle
             self._state[:] = (0.0, max(sigma, 0.005) ** 2, 0.0)
 
-    def follow(self, z_mm: Singles, cover: Singles) -> tuple[npt.NDArray[np.bool_], Singles]:
-        """Take the next rows, shape (n_rows, n_y): which cells stand above the belt, and by how much."""
-        mask = np.zeros(z_mm.shape, dtype=np.bool_)
-        above = np.zeros(z_mm.shape, dtype=np.float32)
-        _follow(z_mm, cover, self.level_mm, self._weight, self._state, mask, above)
+    def follow(self, rows: Singles) -> tuple[npt.NDArray[np.bool_], Singles]:
+        """Take the next fused rows: which cells stand above the belt, and by how much.
+
+        Parameters
+        ----------
+        rows
+            Shape (n_rows, n_y, n_channels), cover first, height second.
+        """
+        mask = np.zeros(rows.shape[:2], dtype=np.bool_)
+        above = np.zeros(rows.shape[:2], dtype=np.float32)
+        _follow(rows, self.level_mm, self._weight, self._state, mask, above)
         return mask, above
 
     def level_filled(self) -> Floats:
@@ -153,20 +162,23 @@ class BeltZero:
             Cells across that the piece needs.
         """
         level = self.level_filled()
-        rest = z_mm - level.astype(np.float32)
-        gate = max(4.0 * self.sigma_mm, 0.2)
-        bare = free & (cover > 0.9) & (np.abs(rest - self._state[0]) < gate + 0.3)
-        n = bare.sum(axis=1)
-        n_x = len(rest)
-        share = float(bare.mean())
+        n_x = len(z_mm)
+        gate = max(4.0 * self.sigma_mm, 0.2) + 0.3
+        side = slice(max(cells.start - _BESIDE, 0), cells.stop + _BESIDE)
+        sums, n = np.zeros(n_x), np.zeros(n_x)
+        rest = np.empty((n_x, len(range(*side.indices(len(level))))), dtype=np.float32)
+        _bare(
+            z_mm[:, side], cover[:, side], free[:, side], level[side], self._state[0], gate,
+            sums, n, rest,
+        )  # fmt: skip
+        share = float(n.sum()) / rest.size
         if n.sum() < 200:
             zero = np.broadcast_to(level[cells] + self._state[0], (n_x, level[cells].size))
             return LocalZero(zero_mm=zero, u_zero_mm=max(self.sigma_mm, 0.1), bare_share=share)
         rows = n >= 10
-        sums = np.where(bare, rest, 0.0).sum(axis=1)
         mean = sums[rows] / n[rows]
         x = np.arange(n_x)[rows].astype(float)
-        weight = n[rows].astype(float)
+        weight = n[rows]
         centre = np.average(x, weights=weight)
         base = float(np.average(mean, weights=weight))
         spread = float(np.average((x - centre) ** 2, weights=weight))
@@ -176,19 +188,45 @@ class BeltZero:
         drift = base + slope * (np.arange(n_x) - centre)
         zero = level[cells][None, :] + drift[:, None]
         # what is left in patches of belt of a piece's scale is what a piece may stand on unnoticed
-        u = _patch_scatter(rest - drift[:, None].astype(np.float32), bare)
+        u = _patch_scatter(rest - drift[:, None].astype(np.float32))
         return LocalZero(zero_mm=zero, u_zero_mm=u, bare_share=share)
 
 
-def _patch_scatter(rest: Singles, bare: npt.NDArray[np.bool_], size: int = 40) -> float:
-    """Standard deviation of the means of patches of bare belt, size x size cells."""
-    n_x, n_y = (rest.shape[0] // size) * size, (rest.shape[1] // size) * size
-    if n_x == 0 or n_y == 0:
-        return 0.01
-    shape = (n_x // size, size, n_y // size, size)
-    n = bare[:n_x, :n_y].reshape(shape).sum(axis=(1, 3))
-    sums = np.where(bare, rest, 0.0)[:n_x, :n_y].reshape(shape).sum(axis=(1, 3))
-    ok = n > size * size // 4
-    if ok.sum() < 3:
-        return 0.01
-    return float(np.sqrt(np.mean((sums[ok] / n[ok]) ** 2)))
+@njit(nogil=True, cache=True)
+def _bare(z, cover, free, level, drift, gate, sums, n, rest):  # type: ignore[no-untyped-def]
+    """Sum what bare cells stand above the belt's level, row by row; rest is NaN elsewhere."""
+    for i in range(z.shape[0]):
+        for c in range(z.shape[1]):
+            value = z[i, c] - level[c]
+            if free[i, c] and cover[i, c] > 0.9 and abs(value - drift) < gate:
+                sums[i] += value
+                n[i] += 1
+                rest[i, c] = value
+            else:
+                rest[i, c] = np.nan
+
+
+@njit(nogil=True, cache=True)
+def _patch_means(rest, size):  # type: ignore[no-untyped-def]
+    """Mean square of the means of patches of bare belt, and the number of patches."""
+    total = 0.0
+    n_patches = 0
+    for a in range(0, rest.shape[0] - size + 1, size):
+        for b in range(0, rest.shape[1] - size + 1, size):
+            s = 0.0
+            n = 0
+            for i in range(a, a + size):
+                for c in range(b, b + size):
+                    if rest[i, c] == rest[i, c]:
+                        s += rest[i, c]
+                        n += 1
+            if n > size * size // 4:
+                total += (s / n) ** 2
+                n_patches += 1
+    return total, n_patches
+
+
+def _patch_scatter(rest: Singles, size: int = 40) -> float:
+    """Give the standard deviation of the means of patches of bare belt, size x size cells."""
+    total, n = _patch_means(rest, size)
+    return float(np.sqrt(total / n)) if n >= 3 else _U_UNSEEN_MM

@@ -1,7 +1,7 @@
 """Pieces found while the belt runs: lines in, finished pieces out."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,7 +24,8 @@ __all__ = ["PieceFinder"]
 
 _START_ROWS = 64  # rows looked at before the belt's level is first settled
 _MARGIN = 8  # cells kept around a piece
-_FLUSH_ROWS = 100
+_FLUSH_ROWS = 48  # rows handled at once: few enough to stay in the processor's cache
+_CHUNK_LINES = 24
 _TALLEST_MM = 200.0
 _GAP_MM = 10.0  # lines further apart than this aren't joined
 _STILL_MM = 1e-6
@@ -82,7 +83,6 @@ class PieceFinder:
         self._pitch = 0.0
         self._column_pitch = 0.0
         self._done = 0  # rows handed on
-        self._start: list[npt.NDArray[np.float32]] = []
         self._started = False
         self._store = RowStore((self.n_y, len(FUSED)), np.float32)
         self._zero = BeltZero(self.n_y)
@@ -104,6 +104,16 @@ class PieceFinder:
         self._check(belt, heads)
         if len(belt.e_mm) == 0:
             return []
+        self._note_column_pitch(heads)
+        pieces: list[PieceMap] = []
+        for at in range(0, len(belt.e_mm), _CHUNK_LINES):
+            part = slice(at, at + _CHUNK_LINES)
+            pieces += self._push(
+                belt.part(part), {name: lines.part(part) for name, lines in heads.items()}
+            )
+        return pieces
+
+    def _push(self, belt: BeltLines, heads: Mapping[str, HeadLines]) -> list[PieceMap]:
         gridded = {
             name: grid_across(
                 lines, fan_mm=self._fan(name), y_edge_mm=self._geometry.y_first_mm,
@@ -111,35 +121,61 @@ class PieceFinder:
             )
             for name, lines in heads.items()
         }  # fmt: skip
-        self._note_column_pitch(heads)
         pieces: list[PieceMap] = []
-        for i, e in enumerate(belt.e_mm.tolist()):
+        for first, stop, apart in self._runs(belt):
+            if apart:
+                for head in self._rows_of.values():
+                    head.break_off()
+                pieces += self._flush(self._final_row(float(belt.e_mm[first])))
+            for name, head in self._rows_of.items():
+                lines, squares = gridded[name]
+                head.add(belt.e_mm[first:stop], lines[first:stop], squares[first:stop])
+            pieces += self._flush(self._final_row(self._e_joined))
+        return pieces
+
+    def _runs(self, belt: BeltLines) -> Iterator[tuple[int, int, bool]]:
+        """Runs of lines that advance, none longer than the ring of rows allows, with their events.
+
+        A line that doesn't advance beyond the farthest one so far sees belt that was seen before
+        and is left out. True where the first line of a run lies too far from the one before it.
+        """
+        e_mm = belt.e_mm.tolist()
+        first = None
+        for i, e in enumerate(e_mm):
             if belt.n_missing_before is not None and belt.n_missing_before[i] > 0:
-                self._events.append(("lines_missing", e))
+                self._note("lines_missing", e)
             if self._e_last is None:
                 self._begin(e)
+                self._e_joined = e
+                first, apart, e_first = i, False, e
+                self._e_last = e
+                continue
+            advance = e - self._e_last
+            if advance <= _STILL_MM:
+                self._note("belt_stopped" if advance > -_STILL_MM else "belt_reversed", e)
+                if first is not None:
+                    yield first, i, apart
+                    first = None
+                continue
+            far = advance > _GAP_MM
+            if far:
+                self._note("lines_missing", e)
             else:
-                advance = e - self._e_last
-                if advance <= _STILL_MM:
-                    self._events.append(
-                        ("belt_stopped" if advance > -_STILL_MM else "belt_reversed", e)
-                    )
-                    continue
-                if advance > _GAP_MM:
-                    self._events.append(("lines_missing", e))
-                    for head in self._rows_of.values():
-                        head.break_off()
-                    pieces += self._flush(self._final_row(e))
-                else:
-                    self._pitch += 0.02 * (advance - self._pitch) if self._pitch else advance
-            for name, head in self._rows_of.items():
-                head.add(e, gridded[name][0][i], gridded[name][1][i])
-            self._e_joined = e if self._e_last is None else self._e_last
+                self._pitch += 0.02 * (advance - self._pitch) if self._pitch else advance
+            if first is not None and (far or e - e_first > _FLUSH_ROWS * self._cell):
+                yield first, i, apart
+                first = None
+            if first is None:
+                first, apart, e_first = i, far, e
+            self._e_joined = self._e_last
             self._e_last = e
-            if self._final_row(self._e_joined) - self._done > _FLUSH_ROWS:
-                pieces += self._flush(self._final_row(self._e_joined))
-        pieces += self._flush(self._final_row(self._e_joined))
-        return pieces
+        if first is not None:
+            yield first, len(e_mm), apart
+
+    def _note(self, what: str, e: float) -> None:
+        """Remember an event and where it happened; runs of one kind count once a millimetre."""
+        if not self._events or self._events[-1][0] != what or abs(self._events[-1][1] - e) > 1.0:
+            self._events.append((what, e))
 
     def finish(self) -> list[PieceMap]:
         """No more lines come: hand out what is still open."""
@@ -206,7 +242,7 @@ class PieceFinder:
                 n_y=self.n_y, n_channels=len(CHANNELS), shift_mm=self._lean(head),
                 tan_tilt=math.tan(math.radians(head.tilt_deg)), x_edge_mm=self._x_edge,
                 cell_mm=self._cell,
-                n_ring=reach + 2 * _FLUSH_ROWS + 16,
+                n_ring=reach + 3 * _FLUSH_ROWS + 16,
             )  # fmt: skip
 
     def _note_column_pitch(self, heads: Mapping[str, HeadLines]) -> None:
@@ -227,35 +263,34 @@ class PieceFinder:
         pieces: list[PieceMap] = []
         while self._done < stop:
             upto = min(stop, self._done + _FLUSH_ROWS)
-            rows = fuse_rows([head.take(self._done, upto) for head in self._rows_of.values()])
+            heads = [head.take(self._done, upto) for head in self._rows_of.values()]
+            rows = self._store.extend(upto - self._done)
+            at = 0
+            for parts in zip(*heads, strict=True):
+                fuse_rows(parts, rows[at : at + len(parts[0])])
+                at += len(parts[0])
+            for head in self._rows_of.values():
+                head.clear(self._done, upto)
             self._done = upto
             if self._started:
-                self._take_rows(rows)
+                self._mark(rows)
                 pieces += self._harvest(at_end=False)
-            else:
-                self._start.append(rows)
-                if sum(len(part) for part in self._start) >= _START_ROWS:
-                    pieces += self._settle()
+            elif self._store.stop >= _START_ROWS:
+                pieces += self._settle()
         return pieces
 
     def _settle(self) -> list[PieceMap]:
         """Find the belt in the first rows, then treat them like any others."""
-        rows = (
-            np.concatenate(self._start)
-            if self._start
-            else np.empty((0, self.n_y, len(FUSED)), np.float32)
-        )
-        self._start = []
         self._started = True
+        rows = self._store.window(self._store.first, self._store.stop)
         if len(rows) == 0:
             return []
         self._zero.start(rows[:, :, 1], rows[:, :, 0])
-        self._take_rows(rows)
+        self._mark(rows)
         return self._harvest(at_end=False)
 
-    def _take_rows(self, rows: npt.NDArray[np.float32]) -> None:
-        mask, above = self._zero.follow(rows[:, :, 1], rows[:, :, 0])
-        self._store.append(rows)
+    def _mark(self, rows: npt.NDArray[np.float32]) -> None:
+        mask, above = self._zero.follow(rows)
         self._components.add(mask, above)
 
     def _harvest(self, *, at_end: bool) -> list[PieceMap]:
@@ -332,9 +367,15 @@ class PieceFinder:
             regions=tuple(h.in_region for h in self._geometry.heads.values() if h.in_region),
         )
         return [
-            replace(piece, encoder=self._geometry.first_count + piece.x0_mm / self._geometry.mm_per_count)
+            replace(
+                piece,
+                encoder=self._geometry.first_count + piece.x0_mm / self._geometry.mm_per_count,
+            )
             for piece in finish_pieces(
-                frame, lanes=self._lanes, flags=frozenset(flags), errors=self._errors,
+                frame,
+                lanes=self._lanes,
+                flags=frozenset(flags),
+                errors=self._errors,
                 edge=self._settings.edge,
             )
             if piece.extra["volume_cm3"] >= self._settings.grid.smallest_piece_cm3

@@ -1,5 +1,7 @@
 """Rows seen by several heads made one."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 from numba import njit
@@ -14,72 +16,77 @@ Singles = npt.NDArray[np.float32]
 _WHOLE = 0.97
 
 
-@njit(nogil=True, cache=True)
-def _fuse(rows, out):  # type: ignore[no-untyped-def]
-    n_heads, n_rows, n_y, _n_channels = rows.shape
+@njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+def _take(rows, out):  # type: ignore[no-untyped-def]
+    """One head's integrals to means over the covered part."""
+    n_rows, n_y, _ = rows.shape
+    one = np.float32(1.0)
     for i in range(n_rows):
         for c in range(n_y):
-            best = 0
-            n_whole = 0
-            for h in range(n_heads):
-                if rows[h, i, c, 0] > rows[best, i, c, 0]:
-                    best = h
-                if rows[h, i, c, 0] >= _WHOLE:
-                    n_whole += 1
-            a = rows[best, i, c, 0]
+            cover = rows[i, c, 0]
+            inverse = one / cover if cover > 0.0 else np.float32(0.0)
+            out[i, c, 0] = min(max(cover, np.float32(0.0)), one)
+            out[i, c, 1] = rows[i, c, 1] * inverse if cover > 0.0 else np.nan
+            out[i, c, 2] = rows[i, c, 2] * inverse
+            out[i, c, 3] = rows[i, c, 3] * inverse
+            out[i, c, 4] = rows[i, c, 4] * inverse
+            out[i, c, 5] = rows[i, c, 5]
+            out[i, c, 6] = rows[i, c, 6]
+            out[i, c, 7] = rows[i, c, 7]
             out[i, c, 8] = np.nan
-            if a <= 0.0:
-                for k in range(8):
-                    out[i, c, k] = 0.0
-                out[i, c, 1] = np.nan
-                continue
-            if n_whole < 2:
-                out[i, c, 0] = min(a, 1.0)
-                for k in range(1, 5):
-                    out[i, c, k] = rows[best, i, c, k] / a
-                for k in range(5, 8):
-                    out[i, c, k] = rows[best, i, c, k]
-                continue
-            total = 0.0
-            for k in range(8):
-                out[i, c, k] = 0.0
-            first = np.nan
-            for h in range(n_heads):
-                cover = rows[h, i, c, 0]
-                if cover < _WHOLE:
-                    continue
-                weight = cover / max(rows[h, i, c, 4], 1e-8)
-                total += weight
-                z = rows[h, i, c, 1] / cover
-                if first != first:
-                    first = z
-                elif out[i, c, 8] != out[i, c, 8]:
-                    out[i, c, 8] = first - z
-                out[i, c, 1] += weight * z
-                for k in range(2, 4):
-                    out[i, c, k] += weight * rows[h, i, c, k] / cover
-                for k in range(5, 8):
-                    out[i, c, k] += weight * rows[h, i, c, k]
-            for k in range(1, 8):
-                out[i, c, k] /= total
-            out[i, c, 4] = 1.0 / total
-            out[i, c, 0] = 1.0
 
 
-def fuse_rows(rows: list[Singles]) -> Singles:
-    """Weigh heads by their variances, cell by cell; a cell one head saw only in part comes from the other.
+@njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
+def _add(rows, out):  # type: ignore[no-untyped-def]
+    """Join one more head to what the heads before it made."""
+    n_rows, n_y, _ = rows.shape
+    one = np.float32(1.0)
+    least = np.float32(1e-8)
+    for i in range(n_rows):
+        for c in range(n_y):
+            cover = rows[i, c, 0]
+            before = out[i, c, 0]
+            if cover <= 0.0 or (cover < _WHOLE and cover <= before) or (before >= _WHOLE > cover):
+                continue
+            inverse = one / cover
+            z = rows[i, c, 1] * inverse
+            if before < _WHOLE:  # this head saw more of the cell: it alone counts
+                out[i, c, 0] = min(cover, one)
+                out[i, c, 1] = z
+                out[i, c, 2] = rows[i, c, 2] * inverse
+                out[i, c, 3] = rows[i, c, 3] * inverse
+                out[i, c, 4] = rows[i, c, 4] * inverse
+                out[i, c, 5] = rows[i, c, 5]
+                out[i, c, 6] = rows[i, c, 6]
+                out[i, c, 7] = rows[i, c, 7]
+                continue
+            old = max(out[i, c, 4], least)
+            new = max(rows[i, c, 4] * inverse, least)
+            p = old / (old + new)  # weight of the new head: the smaller variance weighs more
+            q = one - p
+            if out[i, c, 8] != out[i, c, 8]:  # noqa: PLR0124 - NaN
+                out[i, c, 8] = out[i, c, 1] - z
+            out[i, c, 1] = q * out[i, c, 1] + p * z
+            out[i, c, 2] = q * out[i, c, 2] + p * rows[i, c, 2] * inverse
+            out[i, c, 3] = q * out[i, c, 3] + p * rows[i, c, 3] * inverse
+            out[i, c, 4] = p * new
+            out[i, c, 5] = q * out[i, c, 5] + p * rows[i, c, 5]
+            out[i, c, 6] = q * out[i, c, 6] + p * rows[i, c, 6]
+            out[i, c, 7] = q * out[i, c, 7] + p * rows[i, c, 7]
+            out[i, c, 0] = one
+
+
+def fuse_rows(rows: Sequence[Singles], out: Singles) -> None:
+    """Weigh heads by their variances, cell by cell; where one saw a cell in part the other counts.
 
     Parameters
     ----------
     rows
         One array per head, shape (n_rows, n_y, n_channels), integrals over cells as `grid_across`
         has them.
-
-    Returns
-    -------
-    ndarray, shape (n_rows, n_y, len(FUSED))
+    out
+        Filled, shape (n_rows, n_y, len(FUSED)).
     """
-    stack = np.stack(rows)
-    out = np.empty((stack.shape[1], stack.shape[2], len(FUSED)), dtype=np.float32)
-    _fuse(stack, out)
-    return out
+    _take(rows[0], out)
+    for head in rows[1:]:
+        _add(head, out)

@@ -79,6 +79,14 @@ class BeltLines:
     e_mm: Floats
     n_missing_before: npt.NDArray[np.int64] | None = None
 
+    def part(self, lines: slice) -> "BeltLines":
+        """Give some of the lines."""
+        missing = self.n_missing_before
+        return BeltLines(
+            e_mm=self.e_mm[lines],
+            n_missing_before=None if missing is None else missing[lines],
+        )
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class HeadLines:
@@ -94,3 +102,16 @@ class HeadLines:
     reflectance: Singles | None = None
     line_width_px: Singles | None = None
     glare: npt.NDArray[np.bool_] | None = None
+
+    def part(self, lines: slice) -> "HeadLines":
+        """Give some of the lines."""
+        maps = (self.reflectance, self.line_width_px)
+        grey, width = (None if m is None else m[lines] for m in maps)
+        return HeadLines(
+            y_mm=self.y_mm[lines],
+            z_mm=self.z_mm[lines],
+            u_z_mm=self.u_z_mm[lines],
+            reflectance=grey,
+            line_width_px=width,
+            glare=None if self.glare is None else self.glare[lines],
+        )

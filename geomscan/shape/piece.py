@@ -76,7 +76,11 @@ def finish_pieces(
     parts = split_touching(filled.height_mm, core, cell_mm=frame.cell_mm)
     if parts is None:
         allowed = ~frame.others
-        return [_finish(frame, filled, core, allowed, lanes=lanes, flags=flags, errors=errors, edge=edge)]
+        return [
+            _finish(
+                frame, filled, core, allowed, lanes=lanes, flags=flags, errors=errors, edge=edge
+            )
+        ]
     pieces = []
     for name in range(1, int(parts.max()) + 1):
         own = parts == name
@@ -134,7 +138,9 @@ def _finish(
     unlit = frame.rows[:, :, _CHANNEL["unlit"]].astype(np.float64)
     beside = np.where(allowed, filled.doubt_mm + frame.rows[:, :, _CHANNEL["bound"]], 0.0)
     terms = [
-        ErrorTerm(name="belt zero", scope="piece", delta_mm=np.where(on, frame.zero.u_zero_mm, 0.0)),
+        ErrorTerm(
+            name="belt zero", scope="piece", delta_mm=np.where(on, frame.zero.u_zero_mm, 0.0)
+        ),
         ErrorTerm(name="shadow", scope="piece", delta_mm=_on_cover(beside, cover, whole)),
     ]
     if edge.u_undercut_mm > 0.0:
@@ -158,7 +164,9 @@ def _finish(
     if _outside(frame, thickness, y) > 0.01:
         names.add("outside_calibrated_region")
     gap, n_gap = _disagreement(frame, whole, on)
-    if n_gap > 100 and abs(gap) > _DISAGREE_MM + 3.0 * errors.u_mm(y_middle, volume / (n_on * cell**2)):
+    if n_gap > 100 and abs(gap) > _DISAGREE_MM + 3.0 * errors.u_mm(
+        y_middle, volume / (n_on * cell**2)
+    ):
         names.add("heads_disagree")
 
     variance = np.maximum(np.nan_to_num(frame.rows[:, :, _CHANNEL["variance"]]), 0.0)
@@ -229,7 +237,9 @@ def _spread(cavity: Floats, cover: Floats, depth_mm: float, cell: float) -> Floa
     on = (cover > 0.0).astype(np.float64)
     near = cv2.boxFilter(on, -1, (width, width), normalize=False, borderType=cv2.BORDER_CONSTANT)
     share = np.where(on > 0, 0.5 * toe * cell / cell**2 / np.maximum(near, 1.0), 0.0)
-    spread = cv2.boxFilter(share, -1, (width, width), normalize=False, borderType=cv2.BORDER_CONSTANT)
+    spread = cv2.boxFilter(
+        share, -1, (width, width), normalize=False, borderType=cv2.BORDER_CONSTANT
+    )
     return np.asarray(spread * on)
 
 

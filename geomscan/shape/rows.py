@@ -8,6 +8,9 @@ import numpy.typing as npt
 __all__ = ["RowStore"]
 
 
+_LEAST_ROWS = 1024
+
+
 class RowStore:
     """A growing window over rows numbered from 0; memory follows the rows held, not the rows seen.
 
@@ -20,7 +23,7 @@ class RowStore:
     """
 
     def __init__(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> None:
-        self._data = np.empty((256, *shape), dtype=dtype)
+        self._data = np.empty((_LEAST_ROWS, *shape), dtype=dtype)
         self._begin = 0  # index of the first held row in _data
         self._end = 0
         self.first = 0  #: number of the first row held
@@ -32,19 +35,24 @@ class RowStore:
 
     def append(self, rows: npt.NDArray[Any]) -> None:
         """Add rows behind the last one."""
+        self.extend(len(rows))[:] = rows
+
+    def extend(self, n: int) -> npt.NDArray[Any]:
+        """Add n rows behind the last one and hand them out to be filled."""
         n_held = self._end - self._begin
-        n_needed = n_held + len(rows)
-        if self._end + len(rows) > len(self._data):
-            if n_needed * 2 > len(self._data):
-                grown = np.empty((max(n_needed * 2, 256), *self._data.shape[1:]), self._data.dtype)
-            else:
-                grown = self._data
+        if self._end + n > len(self._data):
+            n_room = max(4 * (n_held + n), _LEAST_ROWS) if 2 * (n_held + n) > len(self._data) else 0
+            grown = (
+                np.empty((n_room, *self._data.shape[1:]), self._data.dtype)
+                if n_room
+                else self._data
+            )
             # numpy copies overlapping ranges of one array safely
             grown[:n_held] = self._data[self._begin : self._end]
             self._data = grown
             self._begin, self._end = 0, n_held
-        self._data[self._end : self._end + len(rows)] = rows
-        self._end += len(rows)
+        self._end += n
+        return self._data[self._end - n : self._end]
 
     def window(self, first: int, stop: int) -> npt.NDArray[Any]:
         """View rows first to stop - 1, which must be held."""

@@ -121,12 +121,19 @@ def split_touching(height_mm: Floats, core: Bools, *, cell_mm: float) -> Labels 
         parts = _parts(cv2.GaussianBlur(away, (0, 0), 1.0), region, _WAIST, step, by_plan=True)
     if parts is None:
         return None
-    fine = np.maximum(cv2.resize(parts.astype(np.float32), (n_y, n_x), interpolation=cv2.INTER_NEAREST), 0)
+    fine = np.maximum(
+        cv2.resize(parts.astype(np.float32), (n_y, n_x), interpolation=cv2.INTER_NEAREST), 0
+    )
     return _refine(inside, core, fine.astype(np.int32), k)
 
 
 def _parts(
-    field: npt.NDArray[np.float32], region: Bools, ratio: float, step: float, *, by_plan: bool = False
+    field: npt.NDArray[np.float32],
+    region: Bools,
+    ratio: float,
+    step: float,
+    *,
+    by_plan: bool = False,
 ) -> Labels | None:
     """Basins of a field within a region that are pieces of their own; None for one."""
     import cv2
@@ -159,8 +166,15 @@ def _hull_area(mask: Bools, cv2: object) -> float:
     corners = hull.reshape(-1, 2).astype(np.float64)
     # the hull of cell middles, grown by half a cell all round
     edge = np.roll(corners, -1, axis=0) - corners
-    area = 0.5 * abs(float(np.sum(corners[:, 0] * np.roll(corners[:, 1], -1) - np.roll(corners[:, 0], -1) * corners[:, 1])))
-    return area + 0.5 * float(np.abs(edge).sum()) * 0.5 * 2.0 ** 0.5 + 1.0
+    area = 0.5 * abs(
+        float(
+            np.sum(
+                corners[:, 0] * np.roll(corners[:, 1], -1)
+                - np.roll(corners[:, 0], -1) * corners[:, 1]
+            )
+        )
+    )
+    return area + 0.5 * float(np.abs(edge).sum()) * 0.5 * 2.0**0.5 + 1.0
 
 
 def _refine(inside: npt.NDArray[np.float32], core: Bools, labels: Labels, k: int) -> Labels:
@@ -214,5 +228,3 @@ def _grow(field, core, seeds):  # type: ignore[no-untyped-def]
             if best > 0:
                 seeds[i, c] = best
                 changed = True
-
-
