@@ -26,6 +26,7 @@ from geomscan.simulation.sheet import Pose, lit_points
 from geomscan.simulation.sight import is_seen
 from geomscan.simulation.stage import prepare
 from geomscan.simulation.truth import scene_truth
+from geomscan.simulation.view import seen_stretches
 
 PLAIN = HeadScene(
     name="a", angle_deg=38, distance_mm=1000, aim_mm=(0, 0), sensor_size=(640, 512), pixel_um=11.0
@@ -345,3 +346,41 @@ def test_heights_of_all_lines_integrate_to_the_volume() -> None:
     lit = z[:, (np.arange(z.shape[1]) * 0.25 > 165) & (np.arange(z.shape[1]) * 0.25 < 265)]
     assert np.isfinite(lit).all()  # gentle flanks: no shadow of either kind
     assert lit.sum() * 0.25 * 0.25 == pytest.approx(np.pi * 50 * 40 * 16 / 2, rel=2e-4)
+
+
+@pytest.mark.parametrize("source_y", [-60.0, 0.0, 60.0])
+def test_a_tread_ends_where_its_edges_are_seen(source_y: float) -> None:
+    """Reference: the corners of the box, projected; whether the light reaches its walls or not."""
+    box = Piece(solid=Box(size_mm=(60, 40, 20)), at_mm=(20, 10), yaw_deg=3.0)
+    laser = LaserScene(source_mm=(source_y, 900.0))
+    scene = Scene(n_lines=31, pitch_mm=1.0, lasers={"main": laser}, heads=(PLAIN,), pieces=(box,))
+    stage = prepare(scene)
+    setup = stage.heads[0]
+    e = 20.0
+    pose = Pose(e, 0.0, 0.0)
+    lit = lit_points(pose, stage.surface, setup.buckets, setup.fan)
+    stretch = seen_stretches(
+        pose,
+        *lit,
+        stage.surface,
+        setup.cells,
+        setup.may_be_hidden,
+        setup.coarse,
+        stage.looks,
+        setup.fan,
+        setup.camera,
+        setup.optics,
+        setup.thickness_mm,
+    )
+    # where the line crosses the long edges of the top, 20 mm either side of (20, 10), turned by 3°
+    for side in (-20.0, 20.0):
+        y = 10 + side / math.cos(math.radians(3.0))
+        column, row = project_points(setup.camera, [(0.0, y, 20.0)])[0]
+        near = np.abs(stretch[:, [1, 3]] - row) < 0.05
+        ends = stretch[:, [0, 2]][near]
+        nearest = ends[np.argmin(np.abs(ends - column))]
+        assert nearest == pytest.approx(column, abs=2e-3)
+        # nothing of the top beyond its edge
+        top = ends[np.abs(ends - column) < 30]
+        beyond = (top - column) * (1 if side > 0 else -1)
+        assert beyond.max() < 2e-3

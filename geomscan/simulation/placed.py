@@ -18,6 +18,8 @@ __all__ = ["PlacedSolid", "Surface", "place", "surface_of"]
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+SHARP_COSINE = 0.906  # of 25°: facets of curved surfaces turn by far less
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class PlacedSolid:
@@ -33,7 +35,10 @@ class PlacedSolid:
 
 
 class Surface(NamedTuple):
-    """All solids' triangles for the kernels; `edge_triangle` is -1 where no neighbour is."""
+    """All solids' triangles for the kernels; `edge_triangle` is -1 where no neighbour is.
+
+    `edge_sharp` tells edges at which the surface turns by more than 25°, as at a step's corner.
+    """
 
     vertex_mm: Floats
     triangle: Ints
@@ -41,6 +46,7 @@ class Surface(NamedTuple):
     solid: Ints
     edge: Ints
     edge_triangle: Ints
+    edge_sharp: npt.NDArray[np.bool_]
 
 
 def place(scene: Scene, *, folder: Path | None = None) -> list[PlacedSolid]:
@@ -135,7 +141,8 @@ def surface_of(solids: list[PlacedSolid]) -> Surface:
     if not solids:
         none = np.zeros((0, 3))
         no = np.zeros((0, 3), dtype=np.int64)
-        return Surface(none, no, none, no[:, 0], no, no[:, :2])
+        sharp = np.zeros(0, dtype=np.bool_)
+        return Surface(none, no, none, no[:, 0], no, no[:, :2], sharp)
     first = np.cumsum([0, *[len(solid.mesh.vertices_mm) for solid in solids]])
     vertex = np.vstack([solid.mesh.vertices_mm for solid in solids])
     triangle = np.vstack(
@@ -158,6 +165,14 @@ def surface_of(solids: list[PlacedSolid]) -> Surface:
     edge_triangle[:, 0] = by_edge[start[:-1]] // 3
     pairs = uses == 2
     edge_triangle[pairs, 1] = by_edge[start[:-1][pairs] + 1] // 3
+    one, other = normal[edge_triangle[:, 0]], normal[edge_triangle[:, 1]]
+    sharp = (edge_triangle[:, 1] < 0) | (np.einsum("ij,ij->i", one, other) < SHARP_COSINE)
     return Surface(
-        vertex, triangle.astype(np.int64), normal, number, edge.reshape(-1, 3), edge_triangle
+        vertex,
+        triangle.astype(np.int64),
+        normal,
+        number,
+        edge.reshape(-1, 3),
+        edge_triangle,
+        np.asarray(sharp, dtype=np.bool_),
     )

@@ -106,8 +106,8 @@ def lit_points(
 
     Returns
     -------
-    t : (n,) rays by growing t, the even spread of the fan and a pair beside each edge that throws a
-    shadow point : (n, 3) x, y, z in belt coordinates, z from the belt
+    t : (n,) rays by growing t: the even spread of the fan, and a pair beside each edge
+    point : (n, 3) x, y, z in belt coordinates, z from the belt
     hit : (n,) triangle, BELT or NOTHING
     apart : (n,) True where ray k and ray k + 1 lie on either side of an edge
     """
@@ -151,7 +151,7 @@ def lit_points(
             other = surface.edge_triangle[end_edge[at], 1]
             if one != tri and other >= 0:
                 continue  # the neighbour reports a shared edge
-            if other < 0 or (
+            if surface.edge_sharp[end_edge[at]] or (
                 _faces(surface, one, source_x, fan.source_y_mm, source_z)
                 != _faces(surface, other, source_x, fan.source_y_mm, source_z)
             ):

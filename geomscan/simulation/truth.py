@@ -35,8 +35,7 @@ class PieceTruth:
     """One piece: extents in belt coordinates, volume, plan area, fat share.
 
     `solid` is its index in the scene; x0_mm is its leading edge, the smallest x of the whole
-    outline; y_mm the middle of its extent
-    across.
+    outline; y_mm the middle of its extent across.
     """
 
     solid: int
