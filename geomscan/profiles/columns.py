@@ -123,8 +123,8 @@ def gather_cells(mass_map: MassMap) -> Cells:
     height, weight = np.empty(cover.shape), np.empty((3, *cover.shape))
     row_sums, row_height = np.empty((n_rows, 6)), np.empty(n_rows)
     row_span = np.empty((n_rows, 2), np.int64)
-    firm = np.max(thickness, where=(cover >= _FIRM_COVER) & np.isfinite(thickness), initial=0.0)
-    heights = (_LEAST_HEIGHT_MM, float(firm) if firm > _LEAST_HEIGHT_MM else np.inf)
+    firm = float(kernels.highest_firm(thickness, cover, _FIRM_COVER))
+    heights = (_LEAST_HEIGHT_MM, firm if firm > _LEAST_HEIGHT_MM else np.inf)
     kernels.weigh_cells(
         thickness, cover, contents, heights, height, weight, row_sums, row_height, row_span
     )

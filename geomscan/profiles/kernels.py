@@ -16,6 +16,7 @@ from numba import njit
 __all__ = [
     "add_blocks",
     "direct_slices",
+    "highest_firm",
     "sheared_extent",
     "sloped_extent",
     "spread",
@@ -26,6 +27,18 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+
+@njit(nogil=True, cache=True, fastmath={"nsz", "reassoc"})
+def highest_firm(thickness_mm: Floats, cover: Floats, least_cover: float) -> float:
+    """Find the greatest thickness among the cells that are covered well; 0 where there is none."""
+    highest = 0.0
+    for i in range(cover.shape[0]):
+        for j in range(cover.shape[1]):
+            h = thickness_mm[i, j]
+            h = h if cover[i, j] >= least_cover and h == h else 0.0
+            highest = max(highest, h)
+    return highest
 
 
 # Sums may be added up in any order ("reassoc"): eight at a time is as exact as one by one.
