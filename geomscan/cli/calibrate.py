@@ -135,7 +135,7 @@ def command(
 
 
 def _text(calibration: "ScannerCalibration", *, passed: bool, out: Path, page: Path) -> str:
-    """A few lines for people."""
+    """Make a few lines for people."""
     figures = calibration.figures
     lines = [
         f"  belt   {calibration.mm_per_count:.7g} ± {calibration.u_mm_per_count:.2g} mm per count"

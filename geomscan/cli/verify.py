@@ -94,7 +94,7 @@ def command(
 
 
 def _text(result: dict[str, object]) -> str:
-    """A short table for people."""
+    """Make a short table for people."""
     lines = []
     for step in result["steps"]:  # type: ignore[attr-defined]
         lines.append(

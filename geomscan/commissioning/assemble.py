@@ -36,7 +36,7 @@ def head_model(model: Model, values: Floats, name: str) -> HeadModel:
 def model_of(
     calibration: ScannerCalibration, block: ReferenceBlock, head: str, setup: PassSetup
 ) -> tuple[Model, Floats]:
-    """A model with one pass and one head whose scanner parameters are a calibration's."""
+    """Set up a model with one pass and one head whose scanner parameters are a calibration's."""
     own, sheet = calibration.head(head), calibration.sheet(head)
     model = Model(
         heads=(head,),
@@ -58,7 +58,7 @@ def model_of(
 
 
 def fitted_sheets(model: Model, values: Floats, covariance: Floats) -> dict[str, Sheet]:
-    """The sheets of light with their uncertainties."""
+    """Give the sheets of light with their uncertainties."""
     u = np.sqrt(np.diag(covariance))
     sheets = {}
     for laser in model.sheets:

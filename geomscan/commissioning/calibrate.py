@@ -1,4 +1,4 @@
-"""Calibrate a scanner on passes of a certified block: from recordings to a calibration with its evidence."""
+"""Calibrate a scanner on passes of a certified block: recordings in, calibration and evidence out."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
@@ -72,6 +72,7 @@ def calibrate(
     fit, noise = joint.fit, joint.noise
     warnings = joint.warnings + _known_poorly(fit)
     figures = residual_figures(fit, passes.lines, passes.found, noise)
+    figures["u_edge_px"] = joint.u_edge_px
     calibration = _assemble(passes, fit, block, figures, warnings)
     calibration = replace(calibration, blade_x_mm=blade_x_mm, u_blade_x_mm=u_blade_x_mm)
     return calibration, Evidence(
@@ -142,7 +143,6 @@ def _origin(passes: Passes, fit: Fit, block: ReferenceBlock) -> dict[str, Any]:
         "passes": [
             {
                 "name": setup.name,
-                "path": str(recording.path),
                 "sha256": sha256_folder(recording.path),
                 "recorded": None
                 if recording.manifest.recorded is None

@@ -81,7 +81,8 @@ def check_handedness(
     CalibrationError
         If every head whose shadows are clear contradicts them.
     """
-    wrong, right = [], []
+    wrong: list[str] = []
+    right: list[str] = []
     for h, name in enumerate(model.heads):
         shadow = float(np.mean([found[key].shadow_before for key in found if key[0] == h]))
         mirrored = not lines[h, 0].head.rows_are_height

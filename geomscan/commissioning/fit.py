@@ -1,5 +1,6 @@
-"""The joint fit: robust weighted least squares over all observations and priors, with covariance."""
+"""The joint fit: robust weighted least squares over observations and priors, with covariance."""
 
+import contextlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,8 @@ Floats = npt.NDArray[np.float64]
 
 #: an observation further off than this many standard uncertainties counts as an outlier
 OUTLIER = 5.0
+#: E[w r²] / E[w] of a standard normal r under that weight: (1 − 6/25 + 15/625) / (1 − 2/25 + 3/625)
+_BIWEIGHT_SHARE = (1 - 6 / 25 + 15 / 625) / (1 - 2 / 25 + 3 / 625)
 _MAX_STEPS = 60
 #: steps below this many standard uncertainties (rms) end the fit
 _SETTLED = 2e-3
@@ -93,7 +96,7 @@ def fit_model(
         noise_mm = to_mm(model, values, obs)
         u = noise_mm * _factor(obs, factors)
         residual = model.residuals(values, obs)
-        weight = _weights(residual / u) if kept is None else kept
+        weight = _weights(residual / u, obs.kind) if kept is None else kept
         rows, prior_rows = jacobian_of(model, values, obs)
         w = np.sqrt(weight)
         a = np.concatenate([rows * (w / u)[:, None], prior_rows])
@@ -103,7 +106,8 @@ def fit_model(
         moved = float(np.sqrt(np.mean((a @ change) ** 2)))
         old = factors
         if kept is None:
-            factors = _excess(obs, model.residuals(values, obs), noise_mm, weight)
+            leverage = np.sum((a[: len(obs)] @ covariance) * a[: len(obs)], axis=1)
+            factors = _excess(obs, model.residuals(values, obs), noise_mm, weight, leverage)
         drift = max((abs(factors[k] / old.get(k, 1.0) - 1) for k in factors), default=0.0)
         if moved < _SETTLED and drift < _SETTLED:
             last = _last_step(a, b, model.names)
@@ -127,7 +131,7 @@ def fit_model(
 
 
 def jacobian_of(model: Model, values: Floats, obs: Observations) -> tuple[Floats, Floats]:
-    """Derivatives of residuals (mm) and prior residuals to all parameters, by complex step.
+    """Differentiate residuals (mm) and prior residuals to all parameters, by complex step.
 
     Parameters that act on different heads or passes are stepped together: no observation has both.
     """
@@ -171,7 +175,7 @@ def to_mm(model: Model, values: Floats, obs: Observations) -> Floats:
 
 
 def _last_step(a: Floats, b: Floats, names: tuple[str, ...]) -> LeastSquares:
-    """The last step once more by the package's own least squares, for its covariance."""
+    """Take the last step once more by the package's own least squares, for its covariance."""
     try:
         return weighted_least_squares(a, -b, u=1.0, names=names)
     except InputError as error:
@@ -182,11 +186,11 @@ def _last_step(a: Floats, b: Floats, names: tuple[str, ...]) -> LeastSquares:
 def _solve(a: Floats, b: Floats) -> tuple[Floats, Floats]:
     """Step and covariance from the normal equations, columns scaled to unit length."""
     normal = a.T @ a
-    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    try:
-        inverse = np.linalg.inv(normal / np.outer(scale, scale))
-    except np.linalg.LinAlgError:
-        inverse = np.full(normal.shape, np.nan)
+    scale = np.sqrt(np.diag(normal))
+    inverse = np.full(normal.shape, np.nan)
+    if (scale > 0).all():
+        with contextlib.suppress(np.linalg.LinAlgError):
+            inverse = np.linalg.inv(normal / np.outer(scale, scale))
     if not np.isfinite(inverse).all():
         msg = (
             "the passes leave a part of the scanner undetermined: add passes elsewhere on the belt"
@@ -196,10 +200,17 @@ def _solve(a: Floats, b: Floats) -> tuple[Floats, Floats]:
     return -covariance @ (a.T @ b), covariance
 
 
-def _weights(ratio: Floats) -> Floats:
-    """Tukey's biweight; its limit is wider while the model is still far off."""
-    limit = OUTLIER * max(1.0, 1.4826 * float(np.median(np.abs(ratio))))
-    return np.where(np.abs(ratio) < limit, (1 - (ratio / limit) ** 2) ** 2, 0.0)
+def _weights(ratio: Floats, kind: npt.NDArray[np.int64]) -> Floats:
+    """Tukey's biweight; its limit is wider for kinds of observation that are still far off."""
+    weight = np.ones_like(ratio)
+    for which in _GROUPS.values():
+        own = kind == which
+        if not own.any():
+            continue
+        part = np.abs(ratio[own])
+        limit = OUTLIER * max(1.0, 1.4826 * float(np.median(part)))
+        weight[own] = np.where(part < limit, (1 - (part / limit) ** 2) ** 2, 0.0)
+    return weight
 
 
 def _factor(obs: Observations, factors: dict[str, float]) -> Floats:
@@ -209,13 +220,19 @@ def _factor(obs: Observations, factors: dict[str, float]) -> Floats:
     return factor
 
 
-def _excess(obs: Observations, residual: Floats, u: Floats, weight: Floats) -> dict[str, float]:
-    """Root of chi-squared over its degrees of freedom, by kind; never below 1."""
+def _excess(
+    obs: Observations, residual: Floats, u: Floats, weight: Floats, leverage: Floats
+) -> dict[str, float]:
+    """Root of chi-squared over its degrees of freedom, by kind; never below 1.
+
+    The biweight takes a known share of a normal distribution's own spread away, which is put back.
+    """
     out = {}
     for name, kind in _GROUPS.items():
         own = (obs.kind == kind) & (weight > 0)
-        if np.count_nonzero(own) < 3:
+        dof = float(np.sum(weight[own] - leverage[own]))
+        if np.count_nonzero(own) < 3 or dof < 1:
             continue
-        ratio = np.sqrt(np.average((residual[own] / u[own]) ** 2, weights=weight[own]))
-        out[name] = float(max(1.0, ratio))
+        chi2 = float(np.sum(weight[own] * (residual[own] / u[own]) ** 2)) / _BIWEIGHT_SHARE
+        out[name] = max(1.0, float(np.sqrt(chi2 / dof)))
     return out

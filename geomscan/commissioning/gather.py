@@ -68,7 +68,7 @@ def gather_pass(
     from pixels, which is finer and slower.
     """
     place = _place(model, values, lines, head, run)
-    noise = _noise(model, lines, found, place, run)
+    noise = _noise(model, lines, found, place)
     parts = [
         _belt(lines, found, head, run, noise),
         _surfaces(model, lines, place, head, run, noise, tolerance_mm),
@@ -116,7 +116,7 @@ def _place(model: Model, values: Floats, lines: PassLines, head: int, run: int) 
     )
 
 
-def _noise(model: Model, lines: PassLines, found: FoundBlock, place: _Place, run: int) -> Noise:
+def _noise(model: Model, lines: PassLines, found: FoundBlock, place: _Place) -> Noise:
     """Row noise from differences between neighbouring lines at the same column."""
     block = model.block
     on = (place.along > 3) & (place.along < block.length_mm - 3)
@@ -235,4 +235,4 @@ def _median(values: Floats, *, axis: int) -> Floats:
     last = np.maximum(n - 1, 0)
     low = np.take_along_axis(ordered, np.expand_dims(last // 2, axis), axis).squeeze(axis)
     high = np.take_along_axis(ordered, np.expand_dims((last + 1) // 2, axis), axis).squeeze(axis)
-    return np.where(n > 0, (low + high) / 2, np.nan)
+    return np.asarray(np.where(n > 0, (low + high) / 2, np.nan))

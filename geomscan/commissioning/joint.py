@@ -26,12 +26,16 @@ _COARSE_MM, _FINE_MM = 4.0, 1.0
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class JointFit:
-    """The last fit, the row noise by (head, pass), the lens order chosen, and warnings."""
+    """The last fit, the row noise by (head, pass), the lens order chosen, and warnings.
+
+    u_edge_px is what the same edge is misplaced by in all lines of one pass, from pass to pass.
+    """
 
     fit: Fit
     noise: dict[tuple[int, int], Noise]
     order: OrderChoice
     warnings: list[str]
+    u_edge_px: float
 
 
 def fit_passes(passes: Passes, block: ReferenceBlock) -> JointFit:
@@ -45,12 +49,17 @@ def fit_passes(passes: Passes, block: ReferenceBlock) -> JointFit:
     check_glare(passes.lines, passes.found, passes.heads, passes.names)
     model, values = start_model(passes, block)
     warnings = check_handedness(model, values, passes.lines, passes.found)
-    coarse = fit_model(model, values, _gather(passes, model, values, fine=False)[0])
+    table, _ = _gather(passes, model, values, fine=False)
+    coarse = fit_model(model, values, table.where(table.kind != Kind.SHADOW))
     richest = replace(model, n_distortion=ORDERS[-1])
     values = carry_over(model, coarse.values, richest)
     table, noise = _gather(passes, richest, values, fine=True)
     lit = table.where(table.kind != Kind.SHADOW)
     fit = fit_model(richest, values, lit)
+    u_edge_px = edge_scatter(fit)
+    table = widen_sides(table, u_edge_px)
+    lit = table.where(table.kind != Kind.SHADOW)
+    fit = fit_model(richest, fit.values, lit, excess=fit.excess)
     order = choose_order(fit)
     model = replace(model, n_distortion=order.n_distortion)
     fit = fit_model(model, carry_over(richest, fit.values, model), lit, excess=fit.excess)
@@ -64,7 +73,37 @@ def fit_passes(passes: Passes, block: ReferenceBlock) -> JointFit:
     own = table.where((table.kind != Kind.SHADOW) | known[table.head])
     fit = fit_model(model, values, own, excess=fit.excess)
     check_fit(fit)
-    return JointFit(fit=fit, noise=noise, order=order, warnings=warnings)
+    return JointFit(fit=fit, noise=noise, order=order, warnings=warnings, u_edge_px=u_edge_px)
+
+
+def edge_scatter(fit: Fit) -> float:
+    """How far each face's edge lies off as a whole, in one head and pass, beyond its lines' scatter.
+
+    A between-groups variance (JCGM 100:2008, H.5): mean square of the groups' means less what
+    their own scatter explains; px of column.
+    """
+    obs = fit.observations
+    side = np.flatnonzero((obs.kind == Kind.SIDE) & (fit.weight > 0))
+    if side.size == 0:
+        return 0.0
+    key = (obs.head[side] * 1000 + obs.run[side]) * 1000 + obs.feature[side]
+    _, group = np.unique(key, return_inverse=True)
+    n = np.bincount(group)
+    left = fit.residual_mm[side] / fit.u_mm[side] * fit.excess.get("side", 1.0) * obs.u[side]
+    mean = np.bincount(group, left) / n
+    own = np.bincount(group, obs.u[side] ** 2) / n**2
+    return float(np.sqrt(max(np.mean(mean**2 - own), 0.0)))
+
+
+def widen_sides(obs: Observations, u_edge_px: float) -> Observations:
+    """Give side edges a u with which their mean stays above u_edge_px, however many lines."""
+    u = obs.u.copy()
+    side = np.flatnonzero(obs.kind == Kind.SIDE)
+    if side.size:
+        key = (obs.head[side] * 1000 + obs.run[side]) * 1000 + obs.feature[side]
+        _, group = np.unique(key, return_inverse=True)
+        u[side] = np.hypot(u[side], u_edge_px * np.sqrt(np.bincount(group)[group]))
+    return replace(obs, u=u)
 
 
 def seat_seen(fit: Fit) -> Seat:

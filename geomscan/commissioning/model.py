@@ -1,4 +1,4 @@
-"""The forward model of the joint fit: parameters, priors, and residuals of all observations in mm."""
+"""The model of the joint fit: parameters, priors, residuals of all observations in mm."""
 
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -132,7 +132,7 @@ class Model:
 
     @cached_property
     def step_groups(self) -> tuple[tuple[tuple[int, ...], str], ...]:
-        """Parameters that no observation shares, to be stepped together: (indices, "head" | "pass")."""
+        """Parameters that no observation shares, stepped together: (indices, "head" | "pass")."""
         groups: dict[str, list[int]] = {}
         for i, name in enumerate(self.names):
             kind, *_, what = name.split(".")
@@ -320,7 +320,7 @@ class Model:
         return y0 + own * (across * np.cos(yaw) + along * np.sin(yaw)), z
 
     def profile(self, values: npt.NDArray[np.number]) -> Floats:
-        """The profile with the fitted departures of its dimensions, at reference temperature."""
+        """Give the profile with the fitted departures of its dimensions, at reference temperature."""
         profile = self.points.astype(values.dtype)
         across = np.array(
             [self._one(values, f"block.across{i}_mm") for i in range(int(self.faces[-1]) + 1)]

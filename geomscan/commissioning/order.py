@@ -20,7 +20,7 @@ _GAIN = 0.02
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OrderChoice:
-    """Root mean square of what left-out passes miss, over its noise, for each number of lens terms."""
+    """How far left-out passes are missed, rms over noise, for each number of lens terms."""
 
     n_distortion: int
     misses: dict[int, float]

@@ -63,7 +63,7 @@ class PassLines:
         return np.concatenate(parts)
 
     def spikes(self) -> npt.NDArray[np.bool_]:
-        """Columns whose row leaves that of its neighbours by more than 3 px, alone or in a small group."""
+        """Columns whose row leaves that of its neighbours by more than 3 px, alone or few."""
         from scipy.ndimage import median_filter
 
         filled = np.where(np.isfinite(self.row_px), self.row_px, -1e3).astype(np.float32)

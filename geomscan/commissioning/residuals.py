@@ -1,5 +1,6 @@
 """Residual figures: what single rows leave, and what the averages leave."""
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ Floats = npt.NDArray[np.float64]
 def row_residuals(
     fit: Fit, lines: PassLines, found: FoundBlock, *, head: int, run: int
 ) -> tuple[Floats, Floats]:
-    """Residual of every single row in px, belt and block, arrays (n_lines, n_columns); NaN = neither."""
+    """Give every single row's residual in px, belt and block, (n_lines, n_columns); NaN = neither."""
     model, values = fit.model, fit.values
     own = head_model(model, values, model.heads[head])
     columns = np.broadcast_to(lines.column_px, lines.row_px.shape)
@@ -44,7 +45,7 @@ def row_residuals(
     block = np.full(x.shape, np.nan)
     margin = 1.5
     inside = (along > margin) & (along < model.block.length_mm - margin)
-    for (a0, h0), (a1, h1) in zip(profile[:-1], profile[1:], strict=True):
+    for (a0, h0), (a1, h1) in pairwise(profile):
         if a1 - a0 < 2 * margin or (h0 <= 0 and h1 <= 0):
             continue
         on = inside & (across > a0 + margin) & (across < a1 - margin)

@@ -1,4 +1,4 @@
-"""Reflectance response: how brightness of one and the same surface varies over columns and heights."""
+"""Reflectance response: how the brightness of one surface varies over columns and heights."""
 
 import numpy as np
 import numpy.typing as npt

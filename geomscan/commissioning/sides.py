@@ -1,4 +1,4 @@
-"""Side edges: the column at which the upper level of an upright face ends, to a hundredth of a pixel."""
+"""Side edges: the column at which the upper level of an upright face ends."""
 
 from dataclasses import dataclass
 
@@ -24,6 +24,10 @@ _LINES = 8
 _SEEN_PX = 0.25
 #: least standard uncertainty of one edge, px: pixels aren't squares of even response
 _LEAST_U_PX = 0.01
+
+
+#: face, whether it is seen, and by group of lines: column, row, travel, shift from what was expected
+_Found = tuple[int, bool, Floats, Floats, Floats, Floats]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -64,7 +68,7 @@ def side_edges(
     predict = Predictor(model, values, head=head, run=run)
     margin = 3.0
     index = np.flatnonzero((along > margin) & (along < model.block.length_mm - margin))
-    found: list[tuple[int, bool, Floats, Floats, Floats, Floats]] = []
+    found: list[_Found] = []
     if index.size >= _LINES:
         frames = lines.frames(int(index[0]), int(index[-1]) + 1) if from_frames else None
         for face in range(len(model.points) - 1):
@@ -90,20 +94,18 @@ def side_edges(
     return _table(found, head, run)
 
 
-def _table(
-    found: list[tuple[int, bool, Floats, Floats, Floats, Floats]], head: int, run: int
-) -> Observations:
-    """Observations whose u is how neighbouring groups of lines scatter, by faces seen and unseen."""
+def _table(found: list[_Found], head: int, run: int) -> Observations:
+    """Make observations; u is how neighbouring groups of lines scatter, by faces seen and unseen."""
     parts = [Observations.of(Kind.SIDE, head, run, 0, [], [], [], [], [])]
     for seen in (True, False):
-        own = [(face, *rest) for face, face_seen, *rest in found if face_seen == seen]
+        own = [part for part in found if part[1] == seen]
         if not own:
             continue
-        steps = np.concatenate([np.diff(shift) for *_, shift in own])
+        steps = np.concatenate([np.diff(part[5]) for part in own])
         spread = max(float(np.sqrt(np.mean(steps**2) / 2)), _LEAST_U_PX)
         parts += [
             Observations.of(Kind.SIDE, head, run, face, column, row, travel, spread, _LINES)
-            for face, column, row, travel, _ in own
+            for face, _, column, row, travel, _ in own
         ]
     return Observations.join(parts)
 
@@ -147,13 +149,13 @@ def _expect(
 def _columns(lines: PassLines, column: Floats, inward: float) -> npt.NDArray[np.intp]:
     """Payload columns about each line's edge, outside first; shape (n, columns)."""
     middle = np.round(column - lines.column_px[0]).astype(np.intp)
-    return middle[:, None] + (inward * _COLUMNS).astype(np.intp)
+    return np.asarray(middle[:, None] + (inward * _COLUMNS).astype(np.intp))
 
 
 def _measure(
     lines: PassLines, edge: _Edge, frames: npt.NDArray[np.generic] | None, first: int
 ) -> tuple[float, float]:
-    """How far the edge lies from where it was expected, in sensor columns; the face's brightness."""
+    """Find how far the edge lies from where it was expected, in columns; the face's brightness."""
     near = _columns(lines, edge.column, edge.inward)
     if near.min() < 0 or near.max() >= lines.column_px.size:
         return np.nan, np.nan
@@ -210,7 +212,7 @@ def _cost(
     sigma: float,
     face: _Edge | None,
 ) -> tuple[float, float]:
-    """Sum of squares between pixels and tread plus face, for an edge shifted inwards; face brightness."""
+    """Sum of squares of pixels less tread and face, edge shifted inwards; the face's brightness."""
     lit = np.clip(place + 0.5 - shift, 0.0, 1.0)
     tread = lit[:, None, :] * _bell(off, off, sigma)
     left = (patch - tread) * weight
@@ -242,11 +244,11 @@ def _bell(a: Floats, b: Floats, sigma: float) -> Floats:
         return np.asarray(narrow)
     safe = np.where(wide, width, 1.0)
     spread = (ndtr(b / sigma) - ndtr(a / sigma)) / safe
-    return np.where(wide, spread, narrow)
+    return np.asarray(np.where(wide, spread, narrow))
 
 
 def _from_brightness(lines: PassLines, edge: _Edge, near: npt.NDArray[np.intp]) -> float:
-    """The edge from each column's brightness at the tread's row, one partial column a line."""
+    """Find the edge from each column's brightness at the tread's row, one partial column a line."""
     index = edge.lines[:, None]
     row, light = lines.row_px[index, near], lines.brightness[index, near]
     level = edge.level[:, None] + edge.slope * (lines.column_px[near] - edge.column[:, None])

@@ -1,7 +1,8 @@
-"""From found blocks to a first model, good to a millimetre: which step is which, and which way columns run."""
+"""From found blocks to a first model, good to a millimetre: which step is which, which way up."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -127,7 +128,7 @@ def _correspondences(
     low, high = np.nanmin(across), np.nanmax(across)
     across = points[0, 0] + (across - low) * np.ptp(points[:, 0]) / (high - low)
     out: list[tuple[float, float, float, float]] = []
-    for (a0, h0), (a1, h1) in zip(points[:-1], points[1:], strict=True):
+    for (a0, h0), (a1, h1) in pairwise(points):
         if a0 == a1:
             continue
         near = np.isfinite(rise) & (np.abs(across - (a0 + a1) / 2) < 0.75 * (a1 - a0) + 2)
@@ -156,7 +157,7 @@ def _correspondences(
 
 
 def _least_step(points: Floats) -> float:
-    """The least difference in height between neighbouring levels."""
+    """Find the least difference in height between neighbouring levels."""
     levels = np.unique(points[:, 1])
     return float(np.diff(levels).min())
 

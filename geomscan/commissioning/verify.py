@@ -19,7 +19,7 @@ from geomscan.recording.recording import Recording
 from geomscan.scanner.calibration import ScannerCalibration
 from geomscan.scanner.modes import common_modes
 
-__all__ = ["Flatness", "Limits", "Step", "Verification", "Width", "verify"]
+__all__ = ["Flatness", "Limits", "Step", "Verification", "Width", "judge", "verify"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -167,7 +167,7 @@ def verify(
     found = Verification(
         steps=tuple(steps), widths=tuple(widths), flatness=tuple(flatness), **length
     )
-    return replace(found, failures=_judge(found, block, limits or Limits()))
+    return replace(found, failures=judge(found, block, limits or Limits()))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -236,7 +236,7 @@ class _Placed:
         for what, value in (("x_mm", x), ("y_mm", y0), ("yaw_deg", np.degrees(yaw))):
             values[model.index[f"pass.check.{what}"]] = value
         obs = Observations.of(Kind.BELT, 0, 0, 0, [], [], [], [], [])
-        for tolerance, fine in ((4.0, False), (2.0, True), (1.0, True)):
+        for tolerance, fine in ((4.0, False), (1.0, True)):
             obs, _ = gather_pass(
                 model, values, lines, found, head=0, run=0, tolerance_mm=tolerance, from_frames=fine
             )
@@ -288,7 +288,8 @@ class _Placed:
             part, left = self.obs.where(own), self.residual_mm[own]
             y, z = self.model.plane(self.values, part.head, part.column_px, part.row_px)
             place = self.scale * self.model.points[f, 0] + float(np.median(left))
-            u = max(float(np.std(left)), 0.005) / np.sqrt(left.size)
+            edge = float(self.calibration.figures.get("u_edge_px", 0.0)) * self._mm_per_column(y, z)
+            u = float(np.hypot(max(float(np.std(left)), 0.005) / np.sqrt(left.size), edge))
             modes = common_modes(self.calibration, self.head, y.mean(), z.mean())[:, 1]
             faces[self.model.faces[f]] = (place, u, modes)
         pairs = [
@@ -311,6 +312,11 @@ class _Placed:
                 )
             )  # fmt: skip
         return out
+
+    def _mm_per_column(self, y: Floats, z: Floats) -> float:
+        head = self.calibration.head(self.head)
+        column, row = head.from_plane(y.mean(), z.mean())
+        return float(abs(head.mm_per_px(column, row)[0]))
 
     def length(self) -> tuple[float, float]:
         """Length along travel and its uncertainty from noise alone."""
@@ -388,8 +394,8 @@ def _combine(
     }
 
 
-def _judge(found: Verification, block: ReferenceBlock | None, limits: Limits) -> tuple[str, ...]:
-    """What is not within its limits, in words."""
+def judge(found: Verification, block: ReferenceBlock | None, limits: Limits) -> tuple[str, ...]:
+    """Say what is not within its limits; without limits, every |E_n| must be at most 1."""
     out = []
     for step in found.steps:
         text = f"{step.recording}, head {step.head}: height {step.certified_mm:g} mm is off by {step.error_mm:+.4f} mm"

@@ -1,4 +1,4 @@
-"""Sensor model and calibration file: rows to millimetres, with covariance, validity, reflectance response."""
+"""Sensor model and calibration file: rows to millimetres, covariance, validity, response."""
 
 from geomscan.scanner.calibration import (
     Region,

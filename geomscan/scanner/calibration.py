@@ -272,11 +272,11 @@ class _CalibrationFile(FileModel):
     u_mm_per_count: float
     blade_x_mm: float | None = None
     u_blade_x_mm: float | None = None
-    figures: dict[str, Any] = {}
-    origin: dict[str, Any] = {}
+    figures: dict[str, Any] = Field(default_factory=dict)
+    origin: dict[str, Any] = Field(default_factory=dict)
     parameters: list[_ParameterFile]
     covariance: list[list[float]]  #: lower triangle, row by row
-    observations: dict[str, list[Any]] = {}
+    observations: dict[str, list[Any]] = Field(default_factory=dict)
 
 
 CONVENTIONS = (
@@ -336,7 +336,7 @@ def write_calibration(calibration: ScannerCalibration, path: Path) -> None:
 
 
 def parameter_unit(name: str) -> str:
-    """Unit of a fitted parameter, from its name."""
+    """Give the unit of a fitted parameter, from its name."""
     for ending, unit in (("_mm", "mm"), ("_deg", "deg"), ("_per_count", "mm"), ("_mrad", "mrad")):
         if name.endswith(ending):
             return unit

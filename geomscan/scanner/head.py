@@ -129,7 +129,7 @@ class HeadModel:
     def mm_per_px(
         self, column_px: npt.ArrayLike, row_px: npt.ArrayLike
     ) -> tuple[Floats, Floats, Floats, Floats]:
-        """Derivatives dy/dcolumn, dy/drow, dz/dcolumn, dz/drow, by central differences of 0.01 px."""
+        """Give dy/dcolumn, dy/drow, dz/dcolumn, dz/drow, by central differences of 0.01 px."""
         columns, rows = (
             np.asarray(column_px, dtype=np.float64),
             np.asarray(row_px, dtype=np.float64),

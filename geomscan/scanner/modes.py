@@ -58,7 +58,7 @@ def common_modes(
 def u_plane(
     calibration: ScannerCalibration, head: str, y_mm: npt.ArrayLike, z_mm: npt.ArrayLike
 ) -> tuple[Floats, Floats]:
-    """Standard uncertainty of y and z of measured points, from the calibration alone."""
+    """Give the standard uncertainty of y and z of measured points, from the calibration alone."""
     variance = np.sum(common_modes(calibration, head, y_mm, z_mm) ** 2, axis=0)
     return np.sqrt(variance[1]), np.sqrt(variance[2])
 
@@ -83,7 +83,7 @@ def plane_jacobian(
     *,
     x_mm: npt.ArrayLike = 0.0,
 ) -> Floats:
-    """Derivatives of a measured point to all scanner parameters at fixed pixel and count.
+    """Differentiate a measured point to all scanner parameters at fixed pixel and count.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""How bright a head sees one and the same surface: over columns and heights, exposure, laser power."""
+"""How bright a head sees one surface: over columns, heights, exposure and laser power."""
 
 from dataclasses import dataclass
 
@@ -23,7 +23,7 @@ class ResponseFile(FileModel):
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Response:
-    """ln(relative brightness) = Σ column_terms[i]·u^(i+1) + height_per_mm·z; 0 at mid sensor and belt.
+    """ln(relative brightness) = Σ column_terms[i]·u^(i+1) + height_per_mm·z; 0 at mid sensor, z = 0.
 
     u = (column − middle column) / half width. Brightness is also proportional to exposure and
     laser power, which were exposure_us and laser_power at calibration, None where not known.
