@@ -59,9 +59,16 @@ def _join(x0s, z0s, old, x1s, z1s, new, pitch, tan_tilt, first_row, rows):  # ty
     for c in range(n_y):
         x0 = x0s[c]
         x1 = x1s[c]
-        if x0 < _UNSEEN or x1 < _UNSEEN:
-            continue
-        step = z1s[c] - z0s[c]
+        step = 0.0
+        if x0 < _UNSEEN:
+            if x1 < _UNSEEN:
+                continue
+            # what is seen begins somewhere between the lines: its cover grows from one to the next
+            x0 = x1 - pitch
+        elif x1 < _UNSEEN:
+            x1 = x0 + pitch
+        else:
+            step = z1s[c] - z0s[c]
         if abs(step) > _STEP_MM and step * tan_tilt > 0.0:
             # a wall that faces away from the leaning light: upright between the two sheets of
             # light, half a pitch before the nearer side of what stands higher

@@ -16,6 +16,9 @@ __all__ = ["Filled", "fill_hidden"]
 Floats = npt.NDArray[np.float64]
 
 _WHOLE = 0.97
+#: Standard uncertainty of a hidden flank below an edge, as a share of what lies between belt and line
+#: of sight: with the flank on the other side to go by, and without.
+_U_SEEN, _U_GUESS = 0.08, 0.2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -132,6 +135,27 @@ def _flank(h, cover, start, step, c, cell, n_fit):  # type: ignore[no-untyped-de
 
 
 @njit(nogil=True, cache=True)
+def _other_flank(h, cover, start, step, c, cell, top):  # type: ignore[no-untyped-def]
+    """Run per mm of descent of the flank opposite to the edge at row `start`; False where unseen."""
+    n_x = h.shape[0]
+    i = start
+    upper = -1.0
+    for k in range(n_x):
+        i = start - step * k
+        if i < 0 or i >= n_x or cover[i, c] < 0.5:
+            return 0.0, False
+        z = h[i, c]
+        if upper < 0.0 and z < 0.8 * top:
+            upper = float(k)
+        if upper >= 0.0 and z > 0.9 * top:
+            upper = -1.0  # it was only a dip
+        if upper >= 0.0 and z < 0.2 * top:
+            run = max((k - upper) * cell - cell, 0.0)
+            return run / (0.6 * top), True
+    return 0.0, False
+
+
+@njit(nogil=True, cache=True)
 def _on_circle(d, fit):  # type: ignore[no-untyped-def]
     """Height of the circle at distance d, -1 past its side."""
     if d < fit[0]:
@@ -198,6 +222,10 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
             smooth = _ramp(angle, limit - 0.45, limit - 0.15)
             if (step > 0.0) == (tan_tilt > 0.0) and open_mm < abs(step * tan_tilt) + pitch + cell:
                 smooth = 0.0  # the leaning light leaves the foot of the wall dark
+            opposite = 0.0
+            known = False
+            if smooth < 1.0:
+                opposite, known = _other_flank(h, cover, edge - direction, direction, c, cell, top)
             n = stop - first
             passed = 0.0
             for m in range(n):
@@ -207,12 +235,11 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
                 d0 = passed
                 d1 = passed + share * cell
                 passed = d1
-                wall = min(max(0.5 * pitch - d0, 0.0), d1 - d0)
                 middle = 0.5 * (d0 + d1)
                 line = max(top - middle / max(run, 0.05), low)
-                drop = low
-                if d1 > d0:
-                    drop = low + (top - low) * wall / (d1 - d0)
+                # an edge goes down as the flank on the piece's other side does, where that is seen
+                drop = max(top - middle / max(opposite, 0.02), low) if opposite > 0.02 else low
+                drop = min(drop, line)
                 arc = 0.0
                 conic = 0.0
                 if smooth > 0.0:
@@ -226,8 +253,8 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
                 if line > low + 0.05:
                     hidden[k, c] = share
                     doubt[k, c] = share * (
-                        smooth * (0.4 * abs(arc - conic) + 0.04 * max(line - low, 0.0))
-                        + (1.0 - smooth) * 0.08 * max(line - drop, 0.0)
+                        smooth * (0.5 * abs(arc - conic) + 0.04 * max(line - low, 0.0))
+                        + (1.0 - smooth) * (_U_SEEN if known else _U_GUESS) * max(line - low, 0.0)
                     )
 
 

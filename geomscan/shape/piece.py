@@ -142,6 +142,7 @@ def _finish(
             name="belt zero", scope="piece", delta_mm=np.where(on, frame.zero.u_zero_mm, 0.0)
         ),
         ErrorTerm(name="shadow", scope="piece", delta_mm=_on_cover(beside, cover, whole)),
+        ErrorTerm(name="rim", scope="piece", delta_mm=_rim_error(frame, rim)),
     ]
     if edge.u_undercut_mm > 0.0:
         delta = np.zeros_like(whole)
@@ -209,6 +210,19 @@ def _finish(
             "y_mm": y_middle,
         },
     )
+
+
+def _rim_error(frame: PieceFrame, rim: Rim) -> Floats:
+    """Doubt about where the rim stands: a tenth of the distance of samples, on the toe's height.
+
+    A millimetre is added to the toe: below it the flank is too near to the belt to be told from it.
+    """
+    pitch = np.sqrt(frame.line_pitch_mm * frame.column_pitch_mm)
+    at_rim = np.isfinite(rim.toe_mm) & (rim.cover > 0.0)
+    delta = np.zeros_like(rim.cover)
+    area = 0.1 * pitch * (rim.toe_mm[at_rim] + 1.0)
+    delta[at_rim] = area / frame.cell_mm / np.maximum(rim.cover[at_rim], 0.2)
+    return delta
 
 
 def _lane(y_mm: float, lanes: Sequence[tuple[float, float]]) -> tuple[int, float]:
