@@ -64,6 +64,8 @@ FAULTS = {
     "swapped labels": Truth(swapped=3),
     "scale zero": Truth(zero_g=3.0),
     "temperature": Truth(per_kelvin=0.005),
+    "drip loss": Truth(drip_per_minute=0.0005),
+    "fat share": Truth(fat_kg_m3=900.0),
     "scale gain": Truth(gain=0.015, checks_g=(200.0, 500.0, 500.0)),
 }
 

@@ -35,6 +35,7 @@ class Truth:
     checks_g: tuple[float, ...] = ()
     per_kelvin: float = 0.0
     fat_kg_m3: float = float("nan")
+    drip_per_minute: float = 0.0  #: share of the weight that drips off
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +82,8 @@ def simulate(truth: Truth, random: np.random.Generator) -> Simulated:
         reading_g = mass_g * (1 + truth.gain) + truth.zero_g
         return float(np.round(reading_g / truth.resolution_g) * truth.resolution_g)
 
-    readings = [weigh(mass_g) for mass_g in true_g]
+    minutes = random.uniform(2, 40, n)
+    readings = [weigh(mass_g) for mass_g in true_g * (1 - truth.drip_per_minute * minutes)]
     swapped: set[int] = set()
     if truth.swapped:
         # swap labels of pieces that differ by 4 u and more; u is 0.6 %: scatter, volume and scale
@@ -114,7 +116,13 @@ def simulate(truth: Truth, random: np.random.Generator) -> Simulated:
         assumption=Assumption(lean_kg_m3=IN_USE_KG_M3),
     ).under(Assumption(lean_kg_m3=IN_USE_KG_M3))
     weighings = [
-        Weighing(row=number + 1, weight_g=reading, recording="run", piece=number)
+        Weighing(
+            row=number + 1,
+            weight_g=reading,
+            recording="run",
+            piece=number,
+            minutes_after_scan=float(minutes[number - 1]) if truth.drip_per_minute else np.nan,
+        )
         for number, reading in enumerate(readings, 1)
     ]
     weighings += [

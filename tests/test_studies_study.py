@@ -167,6 +167,13 @@ def test_folder_of_results_is_expanded_and_keeps_its_order(tmp_path: Path) -> No
     assert pieces.recording.tolist() == ["a"] * 12 + ["b"] * 12
     assert pieces.assumption.lean_kg_m3 == IN_USE_KG_M3
     assert pieces.calibrations == ("abc",)
+    assert np.isfinite(pieces.time_s).all()
+
+    # without a date the times of two recordings can't be put in one order
+    undated = {"recording": {"name": "a"}, "calibration": {"sha256": "abc"}}
+    write_json(tmp_path / "out" / "a" / "run.json", "run", undated)
+    assert np.isnan(read_pieces([tmp_path / "out"]).time_s[:12]).all()
+    assert np.isfinite(read_pieces([tmp_path / "out" / "a"]).time_s).all()
 
 
 def test_height_offset_that_was_taken_off_is_put_back(tmp_path: Path) -> None:

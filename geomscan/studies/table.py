@@ -157,6 +157,7 @@ def _pieces(rows: list[tuple[Results, dict[str, Any]]], assumption: Assumption) 
         if missing:
             msg = f"{item.path / 'pieces.csv'}: expected a column {missing[0]}"
             raise InputError(msg)
+    alone = len({_name(item) for item, _ in rows}) == 1
     applied_mm = np.array([_applied_offset(item, row) for item, row in rows])
     own_cm3 = np.hypot(column("u_volume_piece_cm3"), column("u_volume_independent_cm3"))
     run_cm3 = column("u_volume_run_cm3")
@@ -177,7 +178,7 @@ def _pieces(rows: list[tuple[Results, dict[str, Any]]], assumption: Assumption) 
         thickness_mm=10 * column("volume_cm3") / column("area_cm2"),
         x_mm=column("x_mm"),
         y_mm=column("y_mm"),
-        time_s=column("time_s") + np.array([_start(item) for item, _ in rows]),
+        time_s=column("time_s") + np.array([_start(item, alone=alone) for item, _ in rows]),
         temperature_c=column("temperature_c"),
         flags=np.array([str(row.get("flags", "")) for _, row in rows]),
         assumption=assumption,
@@ -226,9 +227,10 @@ def _recorded(item: Results) -> float:
         return float("nan")
 
 
-def _start(item: Results) -> float:
+def _start(item: Results, *, alone: bool) -> float:
+    """Moment from which a recording's own times count; any will do for one recording alone."""
     moment = _recorded(item)
-    return moment if math.isfinite(moment) else 0.0
+    return 0.0 if alone and math.isnan(moment) else moment
 
 
 def _head(item: Results) -> str:
