@@ -316,7 +316,7 @@ def test_density_file_keeps_its_covariance(tmp_path: Path) -> None:
         ("abc", read.covariance_same_scanner),
         ("other", read.covariance),
     ):
-        modes = np.array(read.modes(calibration))
+        modes = np.array(list(read.modes(calibration).values()))
         assert modes.T @ modes == pytest.approx(np.array(covariance))
 
 

@@ -347,14 +347,8 @@ def _from_file(
     if settings.piece_scatter_percent is not None:
         scatter = settings.piece_scatter_percent
     terms = [
-        DensityTerm(
-            name=f"density study {number}",
-            scope="run",
-            lean_kg_m3=lean,
-            fat_kg_m3=fat,
-            height_offset_mm=offset,
-        )
-        for number, (lean, fat, offset) in enumerate(study.modes(calibration_sha256), 1)
+        DensityTerm(name=name, scope="run", lean_kg_m3=lean, fat_kg_m3=fat, height_offset_mm=offset)
+        for name, (lean, fat, offset) in study.modes(calibration_sha256).items()
     ]
     terms += _elsewhere(study.temperature_c, temperature_c, settings.u_temperature_c)
     if scatter > 0:

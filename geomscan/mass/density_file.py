@@ -42,22 +42,24 @@ class DensityFile(FileModel):
     inputs: dict[str, str] = Field(default_factory=dict)
     version: str = ""
 
-    def modes(self, calibration_sha256: str = "") -> list[tuple[float, float, float]]:
-        """Independent directions of the covariance, one standard uncertainty each.
+    def modes(self, calibration_sha256: str = "") -> dict[str, tuple[float, float, float]]:
+        """Independent errors behind the covariance, one standard uncertainty each, by name.
 
         Each is a joint change of (lean_kg_m3, fat_kg_m3, height_offset_mm): density and height
-        offset of one study lean on each other, and apart they would claim too much.
+        offset of one study lean on each other, and apart they would claim too much. The first
+        takes all of the height offset with what hangs on it, the others what is left of the
+        densities (Cholesky factor).
         """
         same = calibration_sha256 and calibration_sha256 in self.calibrations
-        covariance = np.array(self.covariance_same_scanner if same else self.covariance)
-        size = np.sqrt(np.diag(covariance))
-        size[size == 0] = 1.0
-        values, vectors = np.linalg.eigh(covariance / np.outer(size, size))
-        modes = []
-        for value, vector in zip(values, vectors.T, strict=True):
-            if value > 1e-12:  # of a correlation matrix: rounding, not uncertainty
-                lean, fat, offset = np.sqrt(value) * vector * size
-                modes.append((float(lean), float(fat), float(offset)))
+        left = np.array(self.covariance_same_scanner if same else self.covariance)
+        smallest = 1e-12 * np.diag(left)
+        modes = {}
+        for name, place in (("height offset", 2), ("density of fat", 1), ("density of lean", 0)):
+            variance = left[place, place]
+            if variance > smallest[place]:
+                lean, fat, offset = left[:, place] / np.sqrt(variance)
+                modes[f"{name}, by the study"] = (float(lean), float(fat), float(offset))
+                left = left - np.outer(left[:, place], left[place]) / variance
         return modes
 
 
