@@ -51,6 +51,7 @@ def cut_and_scan(
     turned: dict[int, float],
     dragged: dict[int, float],
     missing: Sequence[int] = (),
+    stretch: float = 0.0,
     seed: int = 1,
     gap_mm: float = 25.0,
 ) -> tuple[dict[str, Any], list[float]]:
@@ -65,7 +66,7 @@ def cut_and_scan(
         "--remainder", "both",
     ) == 0  # fmt: skip
     cuts = json.loads((before / "cuts.json").read_text(encoding="utf-8"))["pieces"][0]["cuts_mm"]
-    true = [cut + dragged.get(k, 0.0) for k, cut in enumerate(cuts, 1)]
+    true = [cut * (1 + stretch) + dragged.get(k, 0.0) for k, cut in enumerate(cuts, 1)]
     angles = [angle_deg + turned.get(k, 0.0) for k in range(1, len(cuts) + 1)]
     bounds = list(pairwise([-math.inf, *true, math.inf]))
     leans = list(pairwise([0.0, *angles, 0.0]))
@@ -114,6 +115,7 @@ def test_a_turned_face_and_a_dragged_cut_are_found_and_named(
         assert cut["face"].startswith(up)
         assert cut["hidden_face"]["face"].startswith(down)
         assert cut["hidden_face"]["angle"] == "not_observable"
+    assert result["run"]["named"] == []
 
 
 def test_masses_and_lengths_of_portions(tmp_path: Path) -> None:
@@ -146,6 +148,17 @@ def test_a_portion_that_is_missing_hides_its_face(tmp_path: Path) -> None:
     assert faces == ["measured", "not_observable", *["measured"] * 3]
     assert "not found" in result["cuts"][1]["why_not"]
     assert not any(cut["named"] for cut in result["cuts"])
+
+
+def test_what_all_cuts_have_in_common_is_named_for_the_run(tmp_path: Path) -> None:
+    """All faces at 31.5° in place of 30°, 2 % of slip: blade and belt."""
+    result, _ = cut_and_scan(
+        tmp_path, 30.0, turned=dict.fromkeys(range(1, 9), 1.5), dragged={}, stretch=0.02
+    )
+    run = result["run"]
+    assert run["angle_error_deg"] == pytest.approx(1.5, abs=4 * run["u_angle_error_deg"])
+    assert run["slip_percent"] == pytest.approx(2, abs=4 * run["u_slip_percent"])
+    assert {"blade_angle", "belt_slip"} <= set(run["named"])
 
 
 @pytest.mark.slow

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import asdict
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any
@@ -168,6 +169,7 @@ def aftercut_document(compared: AfterCut) -> dict[str, Any]:
         "portions": [_portion_entry(portion) for portion in compared.portions],
         "cuts": [_cut_entry(cut) for cut in compared.cuts],
         "extra_pieces": list(compared.extra),
+        "run": asdict(compared.run),
     }
 
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from geomscan.cuts.face import FaceAngle, measure_face, pool_scatter
 from geomscan.cuts.matching import Found, Planned, match_in_order
+from geomscan.cuts.run_errors import CutPlace, RunErrors, run_errors
 from geomscan.cuts.seen import PieceSurface, SeenPortion, see_portion
 
 __all__ = [
@@ -116,6 +117,7 @@ class AfterCut:
     portions: tuple[PortionError, ...]
     cuts: tuple[CutError, ...]
     extra: tuple[int, ...]
+    run: RunErrors
 
 
 def compare_after_cut(
@@ -173,7 +175,24 @@ def compare_after_cut(
             for part, item in zip(piece.slices, found, strict=True)
         ]
         cuts += _cut_errors(piece, found, own, least)
-    return AfterCut(portions=tuple(portions), cuts=tuple(cuts), extra=tuple(extra))
+    common = run_errors(
+        [
+            CutPlace(
+                piece=cut.piece,
+                s_mm=cut.s_mm,
+                angle_error_deg=cut.angle_error_deg,
+                u_angle_deg=cut.angle.u_angle_deg,
+                place_error_mm=cut.place_error_mm,
+                u_place_error_mm=cut.u_place_error_mm,
+            )
+            for cut in cuts
+        ],
+        u_tilt_deg=u_tilt_deg,
+        least_angle_deg=least_angle_deg,
+        least_place_mm=least_place_mm,
+        beyond=NAMED_BEYOND,
+    )
+    return AfterCut(portions=tuple(portions), cuts=tuple(cuts), extra=tuple(extra), run=common)
 
 
 def _match(

@@ -257,6 +257,7 @@ def _plan_entry(plan: PiecePlan, document: PieceDocument) -> dict[str, Any]:
         "yield": plan.yield_share,
         "deviation": plan.deviation,
         "rules_met": plan.met,
+        "flags": list(document.flags),
     }
 
 

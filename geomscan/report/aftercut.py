@@ -4,11 +4,17 @@ import math
 from collections.abc import Sequence
 
 from geomscan.cuts.aftercut import NAMED_BEYOND, AfterCut, CutError, PlannedPiece
+from geomscan.cuts.run_errors import RunErrors
 from geomscan.report.page import INK, Page, new_figure
 
 __all__ = ["aftercut_page"]
 
 MOST_TICKS = 30
+RUN_WORDS = {
+    "blade_angle": "all faces lean alike: the blade is set at another angle than the plan's",
+    "blade_place": "all cuts are off alike: check the distance to the blade and the delay",
+    "belt_slip": "the error grows along the pieces: the belt slips under the blade",
+}
 WORDS = {"face_angle": "face at another angle", "place": "cut in another place"}
 
 
@@ -20,6 +26,7 @@ def aftercut_page(compared: AfterCut, pieces: Sequence[PlannedPiece]) -> str:
     if compared.cuts:
         _picture(page, compared)
         _cut_table(page, compared.cuts)
+    _run_table(page, compared.run)
     page.heading("Portions")
     _portion_table(page, compared)
     if compared.extra:
@@ -29,10 +36,8 @@ def aftercut_page(compared: AfterCut, pieces: Sequence[PlannedPiece]) -> str:
         [
             "A face that looks down is hidden from above: its angle is not observable, and the "
             "hollow below it counts as product in the plan and in the scan alike.",
-            "One cut off in angle alone: a dull or bent blade there. All off alike: the blade is "
-            "set at another angle than the plan's.",
-            "One cut out of place: the product was dragged. All alike: distance to the blade or "
-            "delay. Growing along the piece: the belt slips.",
+            "One cut off in angle alone: a dull or bent blade. "
+            "One cut out of place: the product was dragged.",
         ]
     )
     page.text(f"{len(pieces)} planned pieces were compared.", kind="soft")
@@ -76,6 +81,19 @@ def _cut_table(page: Page, cuts: Sequence[CutError]) -> None:
         f"{NAMED_BEYOND:g} of them and beyond what matters. Angles are of the face that looks up; "
         "the other face of each cut is hidden from above.",
     )
+
+
+def _run_table(page: Page, run: RunErrors) -> None:
+    page.table(
+        ["common to all cuts", "median"],
+        [
+            ["angle error, °", _pm(run.angle_error_deg, run.u_angle_error_deg)],
+            ["place error, mm", _pm(run.place_error_mm, run.u_place_error_mm)],
+            ["slip, % of the length", _pm(run.slip_percent, run.u_slip_percent)],
+        ],
+    )
+    for name in run.named:
+        page.text(RUN_WORDS[name][0].upper() + RUN_WORDS[name][1:] + ".", kind="bad")
 
 
 def _portion_table(page: Page, compared: AfterCut) -> None:

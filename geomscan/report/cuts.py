@@ -1,7 +1,7 @@
 """The page of a cutting preview: pieces with their cuts, what they yield, and what else would."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -85,7 +85,7 @@ def cuts_page(
     if len(plans) > MOST_PICTURES:
         page.text(f"The first {MOST_PICTURES} of {len(plans)} pieces are drawn.", kind="soft")
     page.heading("All pieces")
-    _piece_table(page, plans)
+    _piece_table(page, plans, {piece.document.piece: piece.document.flags for piece in pieces})
     if table:
         page.heading("What if")
         _what_if_table(page, table)
@@ -208,7 +208,9 @@ def _draw_outline(axis: Any, plan: PiecePlan, piece: Sliced) -> None:
         axis.axvline(cut, color=INK["orange"], linewidth=1.2)
 
 
-def _piece_table(page: Page, plans: Sequence[PiecePlan]) -> None:
+def _piece_table(
+    page: Page, plans: Sequence[PiecePlan], flags: Mapping[int, Sequence[str]]
+) -> None:
     rows = [
         [
             plan.piece,
@@ -221,10 +223,21 @@ def _piece_table(page: Page, plans: Sequence[PiecePlan]) -> None:
             ),
             _number(plan.trim_g, 1),
             _percent(plan.yield_share),
+            ", ".join(flags[plan.piece]) or "–",
         ]
         for plan in plans
     ]
-    head = ["piece", "lane", "angle, °", "mass, g", "portions", "portions, g", "trim, g", "yield"]
+    head = [
+        "piece",
+        "lane",
+        "angle, °",
+        "mass, g",
+        "portions",
+        "portions, g",
+        "trim, g",
+        "yield",
+        "flags",
+    ]
     page.table(head, rows, caption="± is one standard uncertainty.")
 
 
