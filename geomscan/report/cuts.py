@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.cuts.plan import PiecePlan
+from geomscan.cuts.plan import PiecePlan, Portion
 from geomscan.cuts.preview import GUARD_RISK, Sliced, Summary
 from geomscan.cuts.rules import REMAINDERS
 from geomscan.report.page import INK, Page, new_figure
@@ -108,6 +108,12 @@ def _number(value: float, digits: int = 2) -> str:
     return f"{value:.{digits}f}" if math.isfinite(value) else "–"
 
 
+def _content(portion: Portion) -> str:
+    """Give what is known of a portion: its mass, else its volume."""
+    known = math.isfinite(portion.mass_g)
+    return f"{portion.mass_g:.1f} g" if known else f"{portion.volume_cm3:.1f} cm³"
+
+
 def _worth(page: Page, plans: Sequence[PiecePlan], summary: Summary) -> None:
     page.table(
         ["figure", "value", "meaning"],
@@ -147,6 +153,8 @@ def _picture(page: Page, plan: PiecePlan, piece: Sliced, maps: RunMaps | None) -
     figure, axis = new_figure(8, 2.6)
     if maps is not None:
         thickness, x_first, y_first, cell = crop_of(maps, plan.piece)
+        # cells covered to a small part may stand too high on the map
+        thickness = np.minimum(thickness, max(p.thickness_max_mm.max() for p in piece.profiles))
         _draw_map(axis, thickness, (x_first - document.x0_mm, y_first), cell, plan)
     else:
         _draw_outline(axis, plan, piece)
@@ -156,7 +164,7 @@ def _picture(page: Page, plan: PiecePlan, piece: Sliced, maps: RunMaps | None) -
         axis.text(
             0.5 * (portion.from_mm + portion.to_mm),
             high + 0.03 * (high - low),
-            f"{number}\n{_number(portion.mass_g, 1)} g",
+            f"{number}\n{_content(portion)}",
             ha="center",
             fontsize=7,
             color=INK["green"] if portion.good else INK["red"],
