@@ -101,7 +101,7 @@ def on_belt(lie: Lie, along: Floats, across: Floats, up: Floats) -> tuple[Floats
 def travel(x: Floats, y: Floats, z: Floats) -> Floats:
     """Give the counts at which the sheet stands over belt points."""
     lean = z * np.tan(np.radians(TILT_DEG)) + y * np.tan(np.radians(SKEW_DEG))
-    return (x - lean) / MM_PER_COUNT
+    return np.asarray((x - lean) / MM_PER_COUNT)
 
 
 def see(camera: Camera, y: Floats, z: Floats) -> tuple[Floats, Floats]:

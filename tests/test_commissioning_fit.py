@@ -1,4 +1,4 @@
-"""The joint fit against a scanner of the tests' own: pinhole rays, not the fitted model's inverse."""
+"""The joint fit against a scanner of the tests' own: pinhole rays, not the model's inverse."""
 
 from dataclasses import replace
 
@@ -25,7 +25,7 @@ from geomscan.errors import CalibrationError
 
 
 def start(model: Model) -> np.ndarray:
-    """Make a first guess: planes through a grid of points, everything else where it was laid down."""
+    """Make a first guess: planes through a grid of points, the rest where it was laid down."""
     values = np.zeros(len(model.names))
     values[model.index["belt.mm_per_count"]] = 0.05
     for head, camera in CAMERAS.items():
@@ -178,7 +178,7 @@ def test_too_little_is_refused(fit: Fit) -> None:
 
 @pytest.mark.slow
 def test_stated_uncertainty_covers() -> None:
-    """Coverage of 95 % intervals over 200 trials, block, seat, placements and noise redrawn in each.
+    """Coverage of 95 % intervals, 200 trials, block, seat, placements and noise redrawn in each.
 
     Reference: exact binomial test that 95 % is not rejected at the 1 % level.
     """

@@ -70,7 +70,7 @@ def test_cameras_stand_where_the_scene_put_them(made: tuple[ScannerCalibration, 
 
 
 def test_another_block_is_measured_true(checked: Verification) -> None:
-    """Reference: the other block's certificate; heights to 0.01 mm, widths and length to 0.06 mm."""
+    """Reference: the other block's certificate; heights to 0.01, widths and length to 0.06 mm."""
     found = checked
     assert len(found.steps) == 2 * 3
     assert len(found.widths) == 2 * 4

@@ -24,6 +24,7 @@ from geomscan.scanner import (
 )
 from geomscan.scanner.modes import plane_jacobian
 
+OTHER_SHEET = {"tilt_deg": 0, "skew_deg": 0, "u_tilt_deg": 0, "u_skew_deg": 0}
 REFERENCES = Path(__file__).parent / "references"
 
 
@@ -42,7 +43,11 @@ def calibration() -> ScannerCalibration:
     root = rng.normal(size=(16, 16)) * scale[:, None]
     return ScannerCalibration(
         heads={"a": head},
-        sheets={"main": Sheet(laser="main", tilt_deg=0.9, skew_deg=-0.4, u_tilt_deg=0.01, u_skew_deg=0.01)},
+        sheets={
+            "main": Sheet(
+                laser="main", tilt_deg=0.9, skew_deg=-0.4, u_tilt_deg=0.01, u_skew_deg=0.01
+            )
+        },
         mm_per_count=0.05,
         u_mm_per_count=4e-6,
         parameter_names=tuple(names),
@@ -55,7 +60,11 @@ def calibration() -> ScannerCalibration:
                 high_mm=np.array([1.0, 50.0, 1.0]),
             )
         },
-        responses={"a": Response(sensor_columns=1280, column_terms=np.array([0.0, -0.1]), height_per_mm=0.001)},
+        responses={
+            "a": Response(
+                sensor_columns=1280, column_terms=np.array([0.0, -0.1]), height_per_mm=0.001
+            )
+        },
         origin={"block": {"name": "steps"}},
         observations={"kind": [0, 1]},
         blade_x_mm=812.0,
@@ -82,7 +91,7 @@ def test_a_file_reads_back_as_it_was(tmp_path: Path) -> None:
 
 
 def test_the_file_of_the_first_version_still_reads_recorded() -> None:
-    """A copy of a file that the first version wrote; the numbers are its own, a regression guard."""
+    """A copy of a file that the first version wrote: its own numbers, a regression guard."""
     old = read_calibration(REFERENCES / "scanner-1.json")
     stated = json.loads((REFERENCES / "scanner-1.json").read_text())
     assert old.mm_per_count == stated["mm_per_count"]
@@ -98,7 +107,7 @@ def test_the_file_of_the_first_version_still_reads_recorded() -> None:
         ({"format": "geomscan.block/1"}, "expected a scanner file"),
         ({"colour": "red"}, "unknown key"),
         ({"covariance": [[1.0]]}, "expected a lower triangle for 16 parameters"),
-        ({"sheets": {"other": {"tilt_deg": 0, "skew_deg": 0, "u_tilt_deg": 0, "u_skew_deg": 0}}}, "none of sheets"),
+        ({"sheets": {"other": OTHER_SHEET}}, "none of sheets"),
     ],
 )  # fmt: skip
 def test_a_wrong_file_is_one_line(tmp_path: Path, change: dict[str, object], message: str) -> None:
@@ -178,7 +187,7 @@ def test_outside_the_region_u_grows_and_a_flag_says_so() -> None:
 
 
 def test_reflectance_is_made_alike() -> None:
-    """Reference: the response's formula, by hand; brightness grows with exposure and laser power."""
+    """Reference: the response's formula, by hand; light grows with exposure and laser power."""
     own = calibration()
     factor = reflectance_factor(own, "a", 1279.5, 10.0)  # u = 1
     assert factor == pytest.approx(np.exp(0.1 - 0.01))

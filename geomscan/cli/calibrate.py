@@ -66,7 +66,8 @@ def command(
     from geomscan.scanner.modes import worst_u_height
 
     if u_blade_x_mm is not None and blade_x_mm is None:
-        raise click.UsageError("--u-blade-x-mm needs --blade-x-mm")
+        msg = "--u-blade-x-mm needs --blade-x-mm"
+        raise click.UsageError(msg)
     page_path = out.with_suffix(".html")
     block = read_block(block_path)
     old = None if previous is None else read_calibration(previous)
@@ -148,7 +149,8 @@ def _text(calibration: "ScannerCalibration", *, passed: bool, out: Path, page: P
             f"rows {own['row_rms_px']:.3f} px (noise {own['row_noise_px']:.3f})"
         )
     lines.append(
-        f"  residuals: height {figures['height_rms_mm']:.4f} mm, across {figures['across_rms_mm']:.4f} mm"
+        f"  residuals: height {figures['height_rms_mm']:.4f} mm, "
+        f"across {figures['across_rms_mm']:.4f} mm"
     )
     lines += [f"  warning: {text}" for text in calibration.origin["warnings"]]
     lines.append(f"{out}: written, certificate {page}" if passed else f"not passed: see {page}")

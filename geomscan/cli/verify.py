@@ -1,6 +1,7 @@
 """geomscan verify: a calibration checked on another block."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -93,23 +94,27 @@ def command(
     return 0 if found.passed else 1
 
 
-def _text(result: dict[str, object]) -> str:
+def _text(result: dict[str, Any]) -> str:
     """Make a short table for people."""
-    lines = []
-    for step in result["steps"]:  # type: ignore[attr-defined]
-        lines.append(
-            f"  head {step['head']}  height {step['certified_mm']:8.3f} mm  "
-            f"error {step['error_mm']:+.4f} ± {step['u_height_mm']:.4f}"
-        )
-    for width in result["widths"]:  # type: ignore[attr-defined]
-        lines.append(
-            f"  head {width['head']}  width  {width['certified_mm']:8.3f} mm  "
-            f"error {width['error_mm']:+.4f} ± {width['u_width_mm']:.4f}"
-        )
+    lines = [
+        f"  head {step['head']}  height {step['certified_mm']:8.3f} mm  "
+        f"error {step['error_mm']:+.4f} ± {step['u_height_mm']:.4f}"
+        for step in result["steps"]
+    ]
+    lines += [
+        f"  head {width['head']}  width  {width['certified_mm']:8.3f} mm  "
+        f"error {width['error_mm']:+.4f} ± {width['u_width_mm']:.4f}"
+        for width in result["widths"]
+    ]
     if result["length_mm"] is not None:
-        error = result["length_mm"] - result["certified_length_mm"]  # type: ignore[operator]
+        error = result["length_mm"] - result["certified_length_mm"]
         lines.append(
-            f"  length {result['certified_length_mm']:8.3f} mm  error {error:+.4f} ± {result['u_length_mm']:.4f}"
+            f"          length {result['certified_length_mm']:8.3f} mm  "
+            f"error {error:+.4f} ± {result['u_length_mm']:.4f}"
         )
+    lines += [
+        f"  head {flat['head']}  bare belt {1e3 * flat['peak_to_peak_mm']:.1f} µm from peak to peak"
+        for flat in result["flatness"]
+    ]
     lines.append("passed" if result["passed"] else "not passed")
     return "\n".join(lines)

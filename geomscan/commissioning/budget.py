@@ -138,7 +138,8 @@ def advise(fit: Fit, calibration: ScannerCalibration) -> Advice:
             if gain > best.gain:
                 way = "turned end for end" if turned else "not turned"
                 best = Advice(
-                    text=f"One more pass with the block at y = {centre:.0f} mm, {way}, would improve "
+                    text=f"One more pass with the block at y = {centre:.0f} mm, {way}, would "
+                    "improve "
                     f"most: u of {what} from {before[what]:.2g} to {after[what]:.2g}.",
                     gain=float(gain),
                 )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Calibrate a scanner on passes of a certified block: recordings in, calibration and evidence out."""
+"""Calibrate a scanner on passes of a certified block: a calibration and its evidence."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
@@ -191,25 +191,29 @@ def recompute(calibration: ScannerCalibration) -> Fit:
         msg = "the calibration's parameters are not those of the model that it names"
         raise InputError(msg)
     return fit_model(
-        model, calibration.parameters, Observations.from_file(dict(calibration.observations))
+        model,
+        calibration.parameters,
+        Observations.from_file(dict(calibration.observations)),
+        excess=dict(calibration.figures["excess"]),
     )
 
 
 def _assumptions(passes: Passes, block: ReferenceBlock) -> list[str]:
     out = [
         "The bare belt is the plane z = 0; what it departs from that is a residual.",
-        "The block's end faces stand square to its sides, seen from above: the certificate does not "
-        f"say how well. 0.1 mm over its width would turn the skew by {_turn_deg(block):.3f}°.",
+        "The block's end faces stand square to its sides, seen from above: the certificate does "
+        f"not say how well. 0.1 mm over its width would turn the skew by {_turn_deg(block):.3f}°.",
         "Pixels are square and the optical axis meets the middle of the sensor, where the camera's "
         "viewpoint is concerned.",
     ]
     if block.u_square_mm == 0:
         out.append("The block's end faces stand upright: the certificate gives no uncertainty.")
-    for recording in passes.recordings:
-        if recording.manifest.temperature_c is None:
-            out.append(
-                f"{recording.path.name}: no temperature recorded: {block.reference_temperature_c:g} °C taken."
-            )
+    out += [
+        f"{recording.path.name}: no temperature recorded: "
+        f"{block.reference_temperature_c:g} °C taken."
+        for recording in passes.recordings
+        if recording.manifest.temperature_c is None
+    ]
     if all(
         r.manifest.block is None or r.manifest.block.across_mm is None for r in passes.recordings
     ):

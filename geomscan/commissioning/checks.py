@@ -47,15 +47,20 @@ def check_glare(
         inside[place.first : place.last + 1, place.left : place.right + 1] = True
         false = own.spikes()
         seen = np.isfinite(own.row_px) | own.doubtful
-        share = np.count_nonzero(false & seen) / max(np.count_nonzero(seen), 1)
-        doubt = np.count_nonzero(inside & own.doubtful) / max(np.count_nonzero(inside & seen), 1)
-        clipped = np.count_nonzero(inside & own.clipped) / max(np.count_nonzero(inside & seen), 1)
+        share = np.count_nonzero(false & seen) / max(int(np.count_nonzero(seen)), 1)
+        doubt = np.count_nonzero(inside & own.doubtful) / max(
+            int(np.count_nonzero(inside & seen)), 1
+        )
+        clipped = np.count_nonzero(inside & own.clipped) / max(
+            int(np.count_nonzero(inside & seen)), 1
+        )
         where = f"{passes[r]}, head {heads[h]}"
         if share > _SPIKE_SHARE or doubt > _DOUBT_SHARE:
             msg = f"{where}: glare: {100 * max(share, doubt):.0f} % of the columns show false lines"
             raise CalibrationError(msg)
         if clipped > _CLIPPED_SHARE:
-            msg = f"{where}: glare: the line is over-exposed in {100 * clipped:.0f} % of the block's columns"
+            part = f"{100 * clipped:.0f} % of the block's columns"
+            msg = f"{where}: glare: the line is over-exposed in {part}"
             raise CalibrationError(msg)
 
 
@@ -134,10 +139,10 @@ def _check_slip(fit: Fit) -> None:
         u.append(np.sqrt(ends[0][1] + ends[1][1]))
     excess = np.array(lengths) - np.nanmedian(lengths)
     limit = _SLIP_SHARE * model.block.length_mm + 5 * np.array(u)
-    for run in np.flatnonzero(np.abs(excess) > limit):
-        share = 100 * excess[run] / model.block.length_mm
+    for slipped in np.flatnonzero(np.abs(excess) > limit):
+        share = 100 * excess[slipped] / model.block.length_mm
         msg = (
-            f"{model.passes[run].name}: belt slip: over the block's length the encoder counted "
+            f"{model.passes[slipped].name}: belt slip: over the block's length the encoder counted "
             f"{share:+.2f} % against the other passes"
         )
         raise CalibrationError(msg)

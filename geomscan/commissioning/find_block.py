@@ -121,7 +121,7 @@ def find_bare(lines: PassLines, *, where: str) -> BareBelt:
     n = int(np.count_nonzero(bare))
     if n < _MIN_BARE:
         spikes = lines.spikes()
-        share = np.count_nonzero(spikes) / max(np.count_nonzero(np.isfinite(row)), 1)
+        share = np.count_nonzero(spikes) / max(int(np.count_nonzero(np.isfinite(row))), 1)
         cause = (
             f"glare: {100 * share:.0f} % of the columns show false lines; " if share > 0.02 else ""
         )
@@ -144,8 +144,9 @@ def _bare_lines(row: Floats) -> npt.NDArray[np.bool_]:
     """
     n = np.count_nonzero(np.isfinite(row), axis=1)
     wide = n > 0.97 * np.percentile(n, 95)
-    row = row[:, ::3].astype(np.float64)  # enough to follow a course that bends slowly
-    course = np.polynomial.legendre.legvander(np.linspace(-1, 1, row.shape[1]), 4)
+    row = np.asarray(row[:, ::3], dtype=np.float64)  # enough to follow a course that bends slowly
+    place = np.linspace(-1, 1, row.shape[1])
+    course: Floats = np.asarray(np.polynomial.legendre.legvander(place, 4), dtype=np.float64)
     smooth = [w and _off_course(r, course) < _BARE_SHARE for w, r in zip(wide, row, strict=True)]
     return np.asarray(smooth, dtype=np.bool_)
 

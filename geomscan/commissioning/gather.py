@@ -136,7 +136,7 @@ def _noise(model: Model, lines: PassLines, found: FoundBlock, place: _Place) -> 
 
 
 def _line_noise(row: Floats, mask: npt.NDArray[np.bool_], columns: int) -> float:
-    """Noise of one line's mean over so many columns, times √columns; slant cancels by differences."""
+    """Noise of one line's mean over so many columns, times √columns; differences undo slant."""
     own = np.where(mask, row, np.nan)
     # second differences along the belt: yaw and slope drop out
     change = own[:-2] - 2 * own[1:-1] + own[2:]
@@ -219,7 +219,7 @@ def _bins(
     count = np.maximum(n, 1)
 
     def mean(value: Floats) -> Floats:
-        return np.where(seen, value, 0).sum(axis=(0, 2)) / count
+        return np.asarray(np.where(seen, value, 0).sum(axis=(0, 2)) / count)
 
     rows = mean(np.nan_to_num(part))
     return Observations.of(

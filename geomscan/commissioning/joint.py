@@ -77,7 +77,7 @@ def fit_passes(passes: Passes, block: ReferenceBlock) -> JointFit:
 
 
 def edge_scatter(fit: Fit) -> float:
-    """How far each face's edge lies off as a whole, in one head and pass, beyond its lines' scatter.
+    """How far each face's edge is off as a whole, in one head and pass, beyond its lines' scatter.
 
     A between-groups variance (JCGM 100:2008, H.5): mean square of the groups' means less what
     their own scatter explains; px of column.
@@ -92,7 +92,7 @@ def edge_scatter(fit: Fit) -> float:
     left = fit.residual_mm[side] / fit.u_mm[side] * fit.excess.get("side", 1.0) * obs.u[side]
     mean = np.bincount(group, left) / n
     own = np.bincount(group, obs.u[side] ** 2) / n**2
-    return float(np.sqrt(max(np.mean(mean**2 - own), 0.0)))
+    return float(np.sqrt(max(float(np.mean(mean**2 - own)), 0.0)))
 
 
 def widen_sides(obs: Observations, u_edge_px: float) -> Observations:

@@ -73,7 +73,7 @@ class Model:
     def points(self) -> Floats:
         """The profile from its first point: across, height; (n, 2)."""
         points = self.block.profile_mm
-        return points - np.array([points[0, 0], 0.0])
+        return np.asarray(points - np.array([points[0, 0], 0.0]))
 
     @cached_property
     def levels(self) -> npt.NDArray[np.int64]:
@@ -320,7 +320,7 @@ class Model:
         return y0 + own * (across * np.cos(yaw) + along * np.sin(yaw)), z
 
     def profile(self, values: npt.NDArray[np.number]) -> Floats:
-        """Give the profile with the fitted departures of its dimensions, at reference temperature."""
+        """Give the profile with its fitted departures, at reference temperature."""
         profile = self.points.astype(values.dtype)
         across = np.array(
             [self._one(values, f"block.across{i}_mm") for i in range(int(self.faces[-1]) + 1)]

@@ -94,10 +94,21 @@ class Observations:
     @staticmethod
     def from_file(content: dict[str, list[Any]]) -> "Observations":
         """Rebuild the table from a calibration file."""
-        whole = {"kind", "head", "run", "feature", "n"}
+
+        def whole(name: str) -> Integers:
+            return np.array(content[name], dtype=np.int64)
+
+        def real(name: str) -> Floats:
+            return np.array(content[name], dtype=np.float64)
+
         return Observations(
-            **{
-                f.name: np.array(content[f.name], dtype=np.int64 if f.name in whole else np.float64)
-                for f in fields(Observations)
-            }
+            kind=whole("kind"),
+            head=whole("head"),
+            run=whole("run"),
+            feature=whole("feature"),
+            column_px=real("column_px"),
+            row_px=real("row_px"),
+            travel=real("travel"),
+            u=real("u"),
+            n=whole("n"),
         )

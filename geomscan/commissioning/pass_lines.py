@@ -87,7 +87,10 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
     """
     head = recording.head(name)
     if head.payload_is == "height":
-        msg = f'{recording.path}: head "{name}" holds heights: a scanner is calibrated on frames or range'
+        msg = (
+            f'{recording.path}: head "{name}" holds heights: '
+            "a scanner is calibrated on frames or range"
+        )
         raise InputError(msg)
     axes = head.line_axes()
     noise = NoiseModel(
@@ -104,12 +107,13 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
         if isinstance(block, RangeBlock):
             row = block.row_px.astype(np.float64)
             grey = np.ones_like(row) if block.reflectance is None else block.reflectance
-            fault = np.where(np.isfinite(row), 0, int(Quality.NO_LINE))
+            fault = np.where(np.isfinite(row), 0.0, float(Quality.NO_LINE))
             return row, np.asarray(grey, dtype=np.float64), np.full(row.shape, np.nan), fault
         assert not isinstance(block, HeightBlock)
         lines = extract_lines(block, noise=noise, settings=settings, bit_depth=head.bit_depth)
-        row = lines.row_px + float(axes.row0)
-        return row, lines.reflectance.astype(np.float64), lines.width_px, lines.quality
+        row = lines.row_px.astype(np.float64) + axes.row0
+        width = lines.width_px.astype(np.float64)
+        return row, lines.reflectance.astype(np.float64), width, lines.quality.astype(np.float64)
 
     with ThreadPoolExecutor(n_threads) as pool:
         parts = list(pool.map(part, starts))

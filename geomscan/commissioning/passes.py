@@ -56,7 +56,10 @@ def read_passes(recordings: Sequence[Recording], block: ReferenceBlock) -> Passe
     for run, recording in enumerate(recordings):
         own = tuple(head.name for head in recording.manifest.heads)
         if set(own) != set(heads):
-            msg = f"{recording.path}: heads {', '.join(own)}: expected {', '.join(heads)} as in the first recording"
+            msg = (
+                f"{recording.path}: heads {', '.join(own)}: expected {', '.join(heads)} "
+                "as in the first recording"
+            )
             raise InputError(msg)
         if recording.manifest.block is None:
             msg = (
@@ -162,8 +165,8 @@ def _check_places(model: Model, passes: Passes, h: int, *, columns_to_right_: bo
     if by_place != columns_to_right_:
         msg = (
             "the block file is mirrored, or [block] reversed is wrong in every pass: head "
-            f"{model.heads[h]} sees the passes follow each other across the belt by across_mm one way, "
-            "and the block's steps run the other way"
+            f"{model.heads[h]} sees the passes follow each other across the belt by across_mm one "
+            "way, and the block's steps run the other way"
         )
         raise CalibrationError(msg)
 

@@ -21,7 +21,7 @@ Floats = npt.NDArray[np.float64]
 def row_residuals(
     fit: Fit, lines: PassLines, found: FoundBlock, *, head: int, run: int
 ) -> tuple[Floats, Floats]:
-    """Give every single row's residual in px, belt and block, (n_lines, n_columns); NaN = neither."""
+    """Give every single row's residual, px: belt, block; (n_lines, n_columns), NaN = neither."""
     model, values = fit.model, fit.values
     own = head_model(model, values, model.heads[head])
     columns = np.broadcast_to(lines.column_px, lines.row_px.shape)

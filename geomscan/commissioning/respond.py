@@ -62,9 +62,11 @@ def fit_response(
             logs.append(np.log(level) - gain)
     a, b = np.concatenate(rows), np.concatenate(logs)
     weight = np.ones(b.size)
-    solution = np.zeros(a.shape[1])
+    solution: Floats = np.zeros(a.shape[1])
     for _ in range(5):
-        solution = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
+        solution = np.asarray(
+            np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0], dtype=np.float64
+        )
         left = b - a @ solution
         spread = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
         weight = (np.abs(left) < 4 * spread).astype(float)

@@ -68,7 +68,9 @@ def shadow_ends(
         good = np.isfinite(at) & clear
         if np.count_nonzero(good) < _LINES:
             continue
-        for part in np.array_split(np.flatnonzero(good), max(1, np.count_nonzero(good) // _LINES)):
+        for part in np.array_split(
+            np.flatnonzero(good), max(1, int(np.count_nonzero(good)) // _LINES)
+        ):
             middle = float(np.median(at[part]))
             part = part[np.abs(at[part] - middle) < 1.0]
             if part.size < 4:

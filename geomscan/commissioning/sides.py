@@ -26,7 +26,7 @@ _SEEN_PX = 0.25
 _LEAST_U_PX = 0.01
 
 
-#: face, whether it is seen, and by group of lines: column, row, travel, shift from what was expected
+#: face, whether it is seen, and by group of lines: column, row, travel, shift from the expected
 _Found = tuple[int, bool, Floats, Floats, Floats, Floats]
 
 
@@ -95,7 +95,7 @@ def side_edges(
 
 
 def _table(found: list[_Found], head: int, run: int) -> Observations:
-    """Make observations; u is how neighbouring groups of lines scatter, by faces seen and unseen."""
+    """Make observations; u is how neighbouring groups scatter, by faces seen and unseen."""
     parts = [Observations.of(Kind.SIDE, head, run, 0, [], [], [], [], [])]
     for seen in (True, False):
         own = [part for part in found if part[1] == seen]

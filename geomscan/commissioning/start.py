@@ -66,8 +66,8 @@ def match_profile(
     misfit, gain, shear = fits[forward]
     if misfit > _FITS:
         msg = (
-            f"{where}: wrong block: what lies on the belt is not {block.name}: its profile is missed by "
-            f"{100 * misfit:.0f} % of its height either way round"
+            f"{where}: wrong block: what lies on the belt is not {block.name}: its profile is "
+            f"missed by {100 * misfit:.0f} % of its height either way round"
         )
         raise CalibrationError(msg)
     share = np.linspace(0, 1, rise.size)
@@ -201,7 +201,7 @@ def first_homography(
     found: Sequence[FoundBlock],
     y_mm: Sequence[Floats],
 ) -> Floats:
-    """Plane from correspondences and the bare belt, by direct linear transformation, shape (3, 3)."""
+    """Find the plane from correspondences and the bare belt, by direct linear transformation."""
     columns, rows = lines[0].sensor_size
     half = columns / 2
     equations: list[Floats] = []

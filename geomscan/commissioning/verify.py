@@ -163,9 +163,14 @@ def verify(
     if block is not None and not ends:
         msg = "no block in any recording: only bare belt"
         raise CalibrationError(msg)
-    length = _combine(ends, calibration, block, scales)
+    length, u_length, certified = _combine(ends, calibration, block, scales)
     found = Verification(
-        steps=tuple(steps), widths=tuple(widths), flatness=tuple(flatness), **length
+        steps=tuple(steps),
+        widths=tuple(widths),
+        flatness=tuple(flatness),
+        length_mm=length,
+        u_length_mm=u_length,
+        certified_length_mm=certified,
     )
     return replace(found, failures=judge(found, block, limits or Limits()))
 
@@ -255,6 +260,7 @@ class _Placed:
             self.values, self.belt.head, self.belt.column_px, self.belt.row_px
         )
         belt = np.polynomial.Polynomial.fit(y_belt, z_belt, 3)
+        u_certified = float(np.hypot(self.block.u_height_mm, self.block.u_common_height_mm))
         for f in np.unique(self.obs.feature[self.obs.kind == Kind.SURFACE]):
             own = (self.obs.kind == Kind.SURFACE) & (self.obs.feature == f)
             part = self.obs.where(own)
@@ -275,7 +281,7 @@ class _Placed:
                     recording=self.recording, head=self.head, across_mm=float(y @ weight),
                     height_mm=certified + float(error @ weight), u_height_mm=u,
                     certified_mm=float(certified),
-                    u_certified_mm=float(np.hypot(self.block.u_height_mm, self.block.u_common_height_mm)),
+                    u_certified_mm=u_certified,
                 )
             )  # fmt: skip
         return out
@@ -362,10 +368,9 @@ def _flatness(
     calibration: ScannerCalibration, lines: PassLines, bare: BareBelt, recording: str, name: str
 ) -> Flatness:
     columns = np.flatnonzero(np.isfinite(bare.belt_row_px))
-    n = columns.size // 16 * 16
-    columns = columns[:n].reshape(-1, 16)
-    row = bare.belt_row_px[columns]
-    _, z = calibration.head(name).to_plane(lines.column_px[columns], row)
+    bins = columns[: columns.size // 16 * 16].reshape(-1, 16)
+    row = bare.belt_row_px[bins]
+    _, z = calibration.head(name).to_plane(lines.column_px[bins], row)
     means = z.mean(axis=1)
     return Flatness(
         recording=recording, head=name, mean_mm=float(means.mean()),
@@ -378,30 +383,29 @@ def _combine(
     calibration: ScannerCalibration,
     block: ReferenceBlock | None,
     scales: list[float],
-) -> dict[str, float | None]:
+) -> tuple[float | None, float | None, float | None]:
     """Length over all heads and passes; the belt's scale is common to all."""
     good = [(length, u) for length, u in ends if np.isfinite(length)]
     if block is None or not good:
-        return {}
+        return None, None, None
     value, u = np.array(good).T
     weight = 1 / np.maximum(u, 1e-4) ** 2
     mean = float(value @ weight / weight.sum())
     scale = mean * calibration.u_mm_per_count / abs(calibration.mm_per_count)
-    return {
-        "length_mm": mean,
-        "u_length_mm": float(np.hypot(1 / np.sqrt(weight.sum()), scale)),
-        "certified_length_mm": block.length_mm * float(np.mean(scales)),
-    }
+    u_mean = float(np.hypot(1 / np.sqrt(weight.sum()), scale))
+    return mean, u_mean, block.length_mm * float(np.mean(scales))
 
 
 def judge(found: Verification, block: ReferenceBlock | None, limits: Limits) -> tuple[str, ...]:
     """Say what is not within its limits; without limits, every |E_n| must be at most 1."""
     out = []
     for step in found.steps:
-        text = f"{step.recording}, head {step.head}: height {step.certified_mm:g} mm is off by {step.error_mm:+.4f} mm"
+        where = f"{step.recording}, head {step.head}"
+        text = f"{where}: height {step.certified_mm:g} mm is off by {step.error_mm:+.4f} mm"
         out += _fault(text, step.error_mm, step.e_n, limits.height_error_mm, limits)
     for width in found.widths:
-        text = f"{width.recording}, head {width.head}: width {width.certified_mm:g} mm at height {width.at_mm:g} mm is off by {width.error_mm:+.4f} mm"
+        where = f"{width.recording}, head {width.head}: width {width.certified_mm:g} mm"
+        text = f"{where} at height {width.at_mm:g} mm is off by {width.error_mm:+.4f} mm"
         out += _fault(text, width.error_mm, width.e_n, limits.width_error_mm, limits)
     if block is not None and found.length_mm is not None and found.u_length_mm is not None:
         assert found.certified_length_mm is not None

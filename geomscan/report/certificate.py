@@ -63,12 +63,14 @@ def certificate_page(
     n = len(passes)
     page = Page(
         "Scanner calibration certificate",
-        lead=f"Head {heads}: calibrated on {n} pass{'es' if n > 1 else ''} of block {block['name']}, "
+        lead=f"Head {heads}: calibrated on {n} pass{'es' if n > 1 else ''} of block "
+        f"{block['name']}, "
         f"serial {block['serial'] or 'not given'}.",
     )
     for check in checks:
         page.text(
-            f"{check.name}: {check.found:.4g}, limit {check.limit:.4g}: {'met' if check.met else 'not met'}",
+            f"{check.name}: {check.found:.4g}, limit {check.limit:.4g}: "
+            f"{'met' if check.met else 'not met'}",
             kind="good" if check.met else "bad",
         )
     _what_with_what(page, calibration)
@@ -77,7 +79,7 @@ def certificate_page(
     _coverage(page, calibration, evidence)
     _uncertainty_maps(page, calibration)
     _budget(page, calibration, evidence)
-    _passes(page, calibration, evidence)
+    _passes(page, evidence)
     if previous is not None and as_found is not None and as_left is not None:
         _as_found(page, calibration, previous, as_found, as_left)
     page.heading("What was assumed, and what to do next")
@@ -197,16 +199,23 @@ def _results(page: Page, calibration: "ScannerCalibration") -> None:
             ]
     page.table(("", "value", "standard uncertainty u"), rows)
     page.table(
-        ("head", "row residual, px", "row noise, px", "height rms, mm", "belt rms, mm", "across rms, mm"),
+        (
+            "head",
+            "row residual, px",
+            "row noise, px",
+            "height rms, mm",
+            "belt rms, mm",
+            "across rms, mm",
+        ),
         [
             (
-                name, f"{f['row_rms_px']:.4f}", f"{f['row_noise_px']:.4f}", f"{f['height_rms_mm']:.4f}",
-                f"{f['belt_rms_mm']:.4f}", f"{f['across_rms_mm']:.4f}",
+                name, f"{f['row_rms_px']:.4f}", f"{f['row_noise_px']:.4f}",
+                f"{f['height_rms_mm']:.4f}", f"{f['belt_rms_mm']:.4f}", f"{f['across_rms_mm']:.4f}",
             )
             for name, f in figures["heads"].items()
         ],
-        caption="Row residual and noise are those of single columns of single lines; heights, belt and "
-        "across are means over bins of columns and lines.",
+        caption="Row residual and noise are those of single columns of single lines; heights, belt "
+        "and across are means over bins of columns and lines.",
     )  # fmt: skip
 
 
@@ -313,8 +322,8 @@ def _budget(page: Page, calibration: "ScannerCalibration", evidence: "Evidence")
         ("source", *budgets),
         table,
         caption=f"Head {head}, at y = {y:.0f} mm, z = {z:.0f} mm. Contributions are standard "
-        "uncertainties in the unit of the column; each is the share that one kind of observation or "
-        "certificate value brings to the least-squares result (JCGM 100:2008).",
+        "uncertainties in the unit of the column; each is the share that one kind of observation "
+        "or certificate value brings to the least-squares result (JCGM 100:2008).",
     )
     excess = {k: v for k, v in evidence.fit.excess.items() if v > 1.2}
     if excess:
@@ -326,7 +335,7 @@ def _budget(page: Page, calibration: "ScannerCalibration", evidence: "Evidence")
         )
 
 
-def _passes(page: Page, calibration: "ScannerCalibration", evidence: "Evidence") -> None:
+def _passes(page: Page, evidence: "Evidence") -> None:
     page.heading("Passes")
     fit = evidence.fit
     obs = fit.observations
@@ -357,15 +366,15 @@ def _passes(page: Page, calibration: "ScannerCalibration", evidence: "Evidence")
             "outliers",
         ),
         rows,
-        caption="y of the block's first profile point; seat, roll and pitch of the block on the belt.",
+        caption="y of the block's first profile point; how the block sat on the belt.",
     )
     orders = evidence.order.misses
     if orders:
         page.table(
             ("lens terms", *(str(n) for n in orders)),
             [("misses a left-out pass by, × noise", *(f"{v:.2f}" for v in orders.values()))],
-            caption=f"{evidence.order.n_distortion} terms were taken: more would not foretell a pass "
-            "that was left out any better.",
+            caption=f"{evidence.order.n_distortion} terms were taken: more would not foretell a "
+            "pass that was left out any better.",
         )
 
 
@@ -395,7 +404,8 @@ def _as_found(
     page.table(("pass", "head", "step, mm", "error as found, mm", "error as left, mm"), rows)
     if as_found.failures:
         page.text(
-            f"As found, {len(as_found.failures)} checks were not met; the first: {as_found.failures[0]}.",
+            f"As found, {len(as_found.failures)} checks were not met; the first: "
+            f"{as_found.failures[0]}.",
             kind="bad",
         )
     n = len(calibration.heads)

@@ -150,7 +150,8 @@ class ScannerCalibration:
         for name, size in sizes.items():
             if tuple(size) != self.heads[name].sensor_size:
                 msg = (
-                    f"{where}: head {name}: sensor of {size[0]} × {size[1]} pixels (columns × rows), "
+                    f"{where}: head {name}: sensor of {size[0]} × {size[1]} pixels (columns × "
+                    "rows), "
                     f"calibrated was one of {self.heads[name].sensor_size[0]} × "
                     f"{self.heads[name].sensor_size[1]}"
                 )
@@ -280,13 +281,13 @@ class _CalibrationFile(FileModel):
 
 
 CONVENTIONS = (
-    "mm, degrees, counts. x along the belt, growing with its travel (upstream); y to the right facing "
-    "downstream; z up from the bare belt. Columns and rows count pixels of the whole sensor, turned so "
-    "that rows are height; pixel centres are whole numbers. u = (column - (n_columns - 1)/2) / "
-    "(n_columns/2), v = (row - (n_rows - 1)/2) / (n_columns/2); u, v through the lens terms k1 k2 p1 p2 "
-    "k3, then (y, z, 1) ~ homography (u', v', 1). x = travel + offset + z tan(tilt) + y tan(skew). "
-    "u_ is a standard uncertainty; the covariance is the lower triangle, row by row, in the order of "
-    "the parameters."
+    "mm, degrees, counts. x along the belt, growing with its travel (upstream); y to the right "
+    "facing downstream; z up from the bare belt. Columns and rows count pixels of the whole sensor, "
+    "turned so that rows are height; pixel centres are whole numbers. u = (column - (n_columns - 1)/2) / "
+    "(n_columns/2), v = (row - (n_rows - 1)/2) / (n_columns/2); u, v through the lens terms k1 k2 "
+    "p1 p2 k3, then (y, z, 1) ~ homography (u', v', 1). x = travel + offset + z tan(tilt) + "
+    "y tan(skew). u_ is a standard uncertainty; the covariance is the lower triangle, row by row, in the order "
+    "of the parameters."
 )
 
 
@@ -364,7 +365,8 @@ def read_calibration(path: Path) -> ScannerCalibration:
     heads, regions, responses = {}, {}, {}
     for name, head in content.heads.items():
         if head.laser not in content.sheets:
-            msg = f'{path}: heads.{name}.laser: "{head.laser}" is none of sheets: {", ".join(content.sheets)}'
+            known = ", ".join(content.sheets)
+            msg = f'{path}: heads.{name}.laser: "{head.laser}" is none of sheets: {known}'
             raise InputError(msg)
         unknown = set(head.distortion) - set(DISTORTION_NAMES)
         if unknown:
@@ -379,7 +381,9 @@ def read_calibration(path: Path) -> ScannerCalibration:
             centre_mm=head.centre_mm,
         )
         if not len(head.region_y_mm) == len(head.region_low_mm) == len(head.region_high_mm):
-            msg = f"{path}: heads.{name}: region_y_mm, region_low_mm and region_high_mm differ in length"
+            msg = (
+                f"{path}: heads.{name}: region_y_mm, region_low_mm, region_high_mm differ in length"
+            )
             raise InputError(msg)
         regions[name] = Region(
             y_mm=np.array(head.region_y_mm),

@@ -55,7 +55,10 @@ class HeadModel:
         for field, shape in (("homography", (3, 3)), ("distortion", (len(DISTORTION_NAMES),))):
             own = np.array(getattr(self, field), dtype=np.float64)
             if own.shape != shape or not np.isfinite(own).all():
-                msg = f"head {self.name}: {field}: expected finite numbers of shape {shape}, got {own.tolist()}"
+                msg = (
+                    f"head {self.name}: {field}: expected finite numbers of shape {shape}, "
+                    f"got {own.tolist()}"
+                )
                 raise InputError(msg)
             own.flags.writeable = False
             object.__setattr__(self, field, own)
@@ -95,7 +98,7 @@ class HeadModel:
         return y_mm.reshape(rows.shape), z_mm.reshape(rows.shape)
 
     def from_plane(self, y_mm: npt.ArrayLike, z_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
-        """Turn sheet coordinates into sensor positions: the inverse of `to_plane`, by Newton's method.
+        """Turn sheet coordinates into sensor positions: inverts `to_plane` by Newton's method.
 
         Returns
         -------
@@ -154,18 +157,18 @@ def undistort(u: Floats, v: Floats, distortion: Floats) -> tuple[Floats, Floats]
     )
 
 
-@njit(nogil=True, cache=True)  # type: ignore[misc]
+@njit(nogil=True, cache=True)
 def _to_plane(
-    columns,
-    rows,
-    h,
-    distortion,
-    middle_column,
-    middle_row,
-    half,
-    y_mm,
-    z_mm,
-):
+    columns: Floats,
+    rows: Floats,
+    h: Floats,
+    distortion: Floats,
+    middle_column: float,
+    middle_row: float,
+    half: float,
+    y_mm: Floats,
+    z_mm: Floats,
+) -> None:
     k1, k2, p1, p2, k3 = distortion[0], distortion[1], distortion[2], distortion[3], distortion[4]
     h00, h01, h02 = h[0, 0], h[0, 1], h[0, 2]
     h10, h11, h12 = h[1, 0], h[1, 1], h[1, 2]

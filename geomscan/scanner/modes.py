@@ -12,7 +12,7 @@ __all__ = ["common_modes", "plane_jacobian", "u_plane", "worst_u_height"]
 
 Floats = npt.NDArray[np.float64]
 
-#: u grows by its own size for each so many mm outside the covered region; common practice, no source
+#: u grows by its own size for each so many mm outside the region; common practice, no source
 GROWTH_MM = 10.0
 
 #: modes are kept until this share of the total variance is explained
@@ -141,7 +141,7 @@ def plane_jacobian(
 
 
 def _basis(calibration: ScannerCalibration) -> Floats:
-    """Directions of the parameters, shape (n_scanner_parameters, n_modes), strongest effect first."""
+    """Directions of the parameters, (n_scanner_parameters, n_modes), strongest effect first."""
     if calibration in _bases:
         return _bases[calibration]
     own = calibration.scanner_parameters

@@ -23,7 +23,7 @@ class ResponseFile(FileModel):
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Response:
-    """ln(relative brightness) = Σ column_terms[i]·u^(i+1) + height_per_mm·z; 0 at mid sensor, z = 0.
+    """ln(relative brightness) = Σ column_terms[i]·u^(i+1) + height_per_mm·z; 0 at mid sensor.
 
     u = (column − middle column) / half width. Brightness is also proportional to exposure and
     laser power, which were exposure_us and laser_power at calibration, None where not known.
