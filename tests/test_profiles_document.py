@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import shutil
 import subprocess
 import sys
@@ -18,7 +19,7 @@ from profiles_pieces import half_ellipsoid, piece_of, weigh
 from geomscan import profiles as profiles_package
 from geomscan.errors import InputError
 from geomscan.mass.mass_map import MassTerm
-from geomscan.profiles.binary import decode_binary, encode_binary
+from geomscan.profiles.binary import HEADER, decode_binary, encode_binary
 from geomscan.profiles.document import (
     COLUMNS,
     document_schema,
@@ -247,3 +248,15 @@ def test_the_c_reader(tmp_path: Path) -> None:
         ).returncode
         == 2
     )
+
+
+def test_the_structured_text_has_the_header_s_layout() -> None:
+    """Sizes of the IEC 61131-3 types, member by member, against the packed header."""
+    text = (HERE / "reading" / "read_piece.st").read_text(encoding="utf-8")
+    body = text[text.index("ST_PieceHeader") : text.index("END_STRUCT")]
+    sizes = {"UDINT": "I", "LREAL": "d", "REAL": "f"}
+    kinds = []
+    for kind in re.findall(r":\s*(ARRAY\[0\.\.\d+\] OF BYTE|UDINT|LREAL|REAL);", body):
+        length = re.search(r"\.\.(\d+)", kind)
+        kinds.append(f"{int(length[1]) + 1}s" if length else sizes[kind])
+    assert kinds == list(HEADER.values())
