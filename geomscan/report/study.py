@@ -200,8 +200,6 @@ def _agreement(page: Page, study: DensityStudy) -> None:
         f"{study.rms_left_out_percent:.2f} % rms."
     )
     both = study.agreement_percent
-    if both is None:
-        return
     label = (
         "predicted by the density in use"
         if study.judgement.assumption.stated
@@ -209,19 +207,15 @@ def _agreement(page: Page, study: DensityStudy) -> None:
     )
     page.figure(*_agreement_figure(study, both, label))
     rows = [[label, *_limits(both)]]
-    if study.left_out_percent is not None and study.judgement.assumption.stated:
+    if study.judgement.assumption.stated:
         rows.append(["predicted from the other pieces", *_limits(study.left_out_percent)])
     page.table(
         ["predicted minus weighed", "bias", "95 % interval", "limits of agreement", "± of a limit"],
         rows,
         caption="In percent of the weight, after Bland & Altman 1986: 95 % of single pieces are "
         "expected within the limits."
-        + (
-            ""
-            if study.lin is None
-            else f" Lin's concordance {study.lin.coefficient:.4f} "
-            f"({study.lin.interval[0]:.4f} to {study.lin.interval[1]:.4f})."
-        ),
+        f" Lin's concordance {study.lin.coefficient:.4f} "
+        f"({study.lin.interval[0]:.4f} to {study.lin.interval[1]:.4f}).",
     )
 
 

@@ -1,6 +1,5 @@
 """A density study: weighed pieces against measured volumes."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -9,20 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import CalibrationError, InputError
-from geomscan.studies.alignment import find_swaps
 from geomscan.studies.causes import Cause, Circumstances, rank_causes
-from geomscan.studies.fit import (
-    USUAL_SCATTER,
-    CheckWeights,
-    FitRows,
-    WeightFit,
-    design,
-    fit_weights,
-    robust_start,
-)
+from geomscan.studies.fit import USUAL_SCATTER, CheckWeights, FitRows, WeightFit
 from geomscan.studies.model_choice import Choice, choose_model
-from geomscan.studies.pairing import Finding, Pairing, SetAside, pair_weighings
+from geomscan.studies.pairing import SetAside
 from geomscan.studies.residual_tests import ResidualTest, judge_residuals
+from geomscan.studies.screening import check_weights, paired_rows, screen
 from geomscan.studies.statistics import (
     Agreement,
     Concordance,
@@ -30,7 +21,6 @@ from geomscan.studies.statistics import (
     bland_altman,
     concordance,
     equivalence,
-    t_quantile,
 )
 from geomscan.studies.table import Assumption, StudyPieces
 from geomscan.studies.weighings import Weighing, guess_resolution
@@ -38,13 +28,6 @@ from geomscan.studies.weighings import Weighing, guess_resolution
 __all__ = ["DensityStudy", "Judgement", "study_density"]
 
 Floats = npt.NDArray[np.float64]
-
-#: Chance, for a whole study, that a good row is called an outlier.
-OUTLIER_CHANCE = 0.002
-
-
-#: Weights further off than this are slips of the pen, whatever else is fitted.
-GROSS_U = 10.0
 
 #: Scatter from piece to piece beyond which weights and volumes do not belong together: raw meat of
 #: one kind scatters 0.5 %, lean and fat differ by 10 %.
@@ -85,9 +68,9 @@ class DensityStudy:
     causes: tuple[Cause, ...]
     judgement: Judgement
     residual_tests: tuple[ResidualTest, ...]
-    agreement_percent: Agreement | None  #: in use (else left-one-out) minus weighed, % of weight
-    left_out_percent: Agreement | None  #: left-one-out prediction minus weighed, % of weight
-    lin: Concordance | None
+    agreement_percent: Agreement  #: in use (else left-one-out) minus weighed, % of weight
+    left_out_percent: Agreement  #: left-one-out prediction minus weighed, % of weight
+    lin: Concordance
     checks: CheckWeights
     resolution_g: float
     product: str  #: as the weights file names it
@@ -142,75 +125,61 @@ def study_density(
         pieces = pieces.under(pieces.assumption)
     product = _product(weighings)
     resolution_g = guess_resolution([row.weight_g for row in weighings])
-    checks = _checks(weighings, resolution_g)
-    pairing, unusable = _usable(pieces, pair_weighings(pieces, weighings))
-    set_aside = [*pairing.set_aside, *unusable]
-    findings = list(pairing.findings)
-
-    chosen = np.array([piece for piece, _ in pairing.pairs], dtype=np.int64)
-    partners = [weighings[index] for _, index in pairing.pairs]
-    rows = _rows(pieces.take(chosen), partners, resolution_g)
-    _refuse_nonsense(rows)
-    keep, why = _screen(rows, pieces.take(chosen), findings)
-    set_aside += [
-        SetAside(
-            recording=str(pieces.recording[chosen[index]]),
-            piece=int(pieces.piece[chosen[index]]),
-            why=why[index],
-            row=partners[index].row,
-        )
-        for index in sorted(why)
-    ]
-    used, rows = pieces.take(chosen[keep]), rows.take(keep)
-    partners = [partner for partner, kept in zip(partners, keep, strict=True) if kept]
-    fat_kg_m3 = pieces.assumption.fat_kg_m3
-    choice = _one_weighing_once(choose_model(rows, checks=checks, fat_kg_m3=fat_kg_m3), partners)
-    if choice.fit.scatter > WORST_SCATTER or len(rows) < len(keep) / 2:
+    checks = check_weights(weighings, resolution_g)
+    paired = paired_rows(pieces, weighings, resolution_g)
+    kept = screen(paired)
+    used, rows, partners = kept.pieces, kept.rows, kept.partners
+    choice = choose_model(rows, checks=checks, fat_kg_m3=pieces.assumption.fat_kg_m3)
+    choice = _one_weighing_once(choice, partners)
+    if choice.fit.scatter > WORST_SCATTER or len(rows) < len(paired.rows) / 2:
         msg = (
-            f"density study: {len(rows)} of {len(keep)} rows, paired {pairing.how}, agree on a "
+            f"density study: {len(rows)} of {len(paired.rows)} rows, paired {kept.how}, agree on a "
             f"density, with {100 * choice.fit.scatter:.1f} % scatter: expected more than half and "
             f"below {100 * WORST_SCATTER:.0f} %; do these rows belong to these pieces?"
         )
         raise CalibrationError(msg)
     about = _circumstances(used, partners, choice.fit)
     causes = rank_causes(
-        rows, about, scatter=_cause_scatter(choice.fit), checks=checks, findings=findings
+        rows, about, scatter=_cause_scatter(choice.fit), checks=checks, findings=kept.findings
     )
-    predicted_g = used.predicted_g
     left_out_g = rows.weight_g - choice.fit.left_out_g
-    in_use_g = predicted_g if np.isfinite(predicted_g).all() else left_out_g
-    enough = len(rows) >= 3
+    in_use_g = used.predicted_g if np.isfinite(used.predicted_g).all() else left_out_g
     return DensityStudy(
         pieces=used,
         rows=rows,
         minutes_after_scan=about.minutes_after_scan,
         choice=choice,
-        pairing_how=pairing.how,
-        notes=pairing.notes,
-        set_aside=tuple(set_aside),
+        pairing_how=kept.how,
+        notes=kept.notes,
+        set_aside=kept.set_aside,
         causes=tuple(causes),
         judgement=_judge(used, rows, choice.fit, tolerance),
-        residual_tests=tuple(
-            judge_residuals(
-                choice.fit.residual_g / choice.fit.u_residual_g,
-                numbers={
-                    "mean thickness": used.thickness_mm,
-                    "temperature": about.temperature_c,
-                    "time": about.time_s,
-                    "minutes since the scan": about.minutes_after_scan,
-                    "place across the belt": used.y_mm,
-                    "place along the belt": used.x_mm,
-                },
-                groups={"lane": used.lane.astype(np.str_), "head": used.head},
-            )
-        ),
-        agreement_percent=_agreement(in_use_g, rows) if enough else None,
-        left_out_percent=_agreement(left_out_g, rows) if enough else None,
-        lin=concordance(in_use_g, rows.weight_g) if enough else None,
+        residual_tests=_residual_tests(used, about, choice.fit),
+        agreement_percent=_agreement(in_use_g, rows),
+        left_out_percent=_agreement(left_out_g, rows),
+        lin=concordance(in_use_g, rows.weight_g),
         checks=checks,
         resolution_g=resolution_g,
         product=product,
     )
+
+
+def _residual_tests(
+    pieces: StudyPieces, about: Circumstances, fit: WeightFit
+) -> tuple[ResidualTest, ...]:
+    tests = judge_residuals(
+        fit.residual_g / fit.u_residual_g,
+        numbers={
+            "mean thickness": pieces.thickness_mm,
+            "temperature": about.temperature_c,
+            "time": about.time_s,
+            "minutes since the scan": about.minutes_after_scan,
+            "place across the belt": pieces.y_mm,
+            "place along the belt": pieces.x_mm,
+        },
+        groups={"lane": pieces.lane.astype(np.str_), "head": pieces.head},
+    )
+    return tuple(tests)
 
 
 def _product(weighings: Sequence[Weighing]) -> str:
@@ -225,154 +194,6 @@ def _product(weighings: Sequence[Weighing]) -> str:
 def _agreement(predicted_g: Floats, rows: FitRows) -> Agreement:
     percent = 100 * (predicted_g - rows.weight_g) / rows.weight_g
     return bland_altman(percent, np.zeros(percent.size))
-
-
-def _checks(weighings: Sequence[Weighing], resolution_g: float) -> CheckWeights:
-    rows = [row for row in weighings if row.is_check]
-    return CheckWeights(
-        certified_g=np.array([row.certified_g for row in rows]),
-        reading_g=np.array([row.weight_g for row in rows]),
-        u_reading_g=np.array([_u_scale(row, resolution_g) for row in rows]),
-    )
-
-
-def _u_scale(row: Weighing, resolution_g: float) -> float:
-    """Give the standard uncertainty of one reading: half a step either way, all alike likely."""
-    step_g = row.resolution_g if math.isfinite(row.resolution_g) else resolution_g
-    return max(step_g, 1e-3) / math.sqrt(12)
-
-
-def _usable(pieces: StudyPieces, pairing: Pairing) -> tuple[Pairing, list[SetAside]]:
-    """Leave out pieces that were not measured as a whole."""
-    left = []
-    pairs = []
-    for piece, weighing in pairing.pairs:
-        why = pieces.incomplete(piece)
-        known = [pieces.volume_cm3[piece], pieces.area_cm2[piece]]
-        if why:
-            why = f"the scan does not hold the whole piece ({why})"
-        elif not (np.isfinite(known).all() and min(known) > 0):
-            why = "the scan gave no volume"
-        if why:
-            left.append(
-                SetAside(
-                    recording=str(pieces.recording[piece]), piece=int(pieces.piece[piece]), why=why
-                )
-            )
-        else:
-            pairs.append((piece, weighing))
-    return replace(pairing, pairs=tuple(pairs)), left
-
-
-def _rows(pieces: StudyPieces, partners: Sequence[Weighing], resolution_g: float) -> FitRows:
-    return FitRows(
-        weight_g=np.array([row.weight_g for row in partners]),
-        volume_cm3=pieces.volume_cm3,
-        area_cm2=pieces.area_cm2,
-        fat_cm3=np.minimum(pieces.fat_cm3, pieces.volume_cm3),
-        u_weight_g=np.array([_u_scale(row, resolution_g) for row in partners]),
-        u_own_cm3=np.nan_to_num(pieces.u_own_cm3),
-        u_run_cm3=np.nan_to_num(pieces.u_run_cm3),
-    )
-
-
-def _screen(
-    rows: FitRows, pieces: StudyPieces, findings: list[Finding]
-) -> tuple[npt.NDArray[np.bool_], dict[int, str]]:
-    """Find swapped labels and outliers; give the rows to keep and why the others go."""
-    keep = np.ones(len(rows), dtype=bool)
-    why: dict[int, str] = {}
-    if len(rows) < 6:
-        return keep, why
-    names: tuple[str, ...] = ("lean", "offset") if len(rows) >= 8 else ("lean",)
-    if len(rows) >= 12 and np.ptp(rows.fat_cm3 / rows.volume_cm3) > 0.02:
-        names = ("lean", "fat", "offset")
-    columns, right = design(rows, names, rows.weight_g), rows.weight_g
-    # what a piece should weigh sets its scatter: a swapped label gives it another piece's weight
-    size = _size(rows, float(np.median(rows.weight_g / rows.volume_cm3)) * rows.volume_cm3)
-    beta, scale = robust_start(columns, right, size)
-    size = _size(rows, np.maximum(columns @ beta, 1.0))
-    predicted_g = columns @ beta
-    good = np.abs(rows.weight_g - predicted_g) < 3.5 * scale * size
-    if good.sum() > len(names) + 3:
-        # a median of few rows is a rough measure of scatter: the rows that agree give a better one
-        inner = np.linalg.lstsq(columns[good] / size[good, None], (right / size)[good], rcond=None)[
-            0
-        ]
-        predicted_g = columns @ inner
-        rest = (right - predicted_g)[good] / size[good]
-        scale = float(np.sqrt(np.sum(rest**2) / (good.sum() - len(names))))
-    for cycle, gain in find_swaps(predicted_g, scale * size, rows.weight_g):
-        keep[cycle] = False
-        labels = [f"{pieces.name(row)}" for row in cycle]
-        for place, row in enumerate(cycle):
-            other = labels[(place + 1) % len(cycle)]
-            why[row] = f"swapped labels: this weight fits {other}"
-        findings.append(
-            Finding(
-                cause="swapped labels",
-                log_odds=gain / 2,
-                detail="the weights of " + " and ".join(labels) + " fit each other's pieces",
-            )
-        )
-    # a slip of the pen would bend the very fit that is to find it
-    off = (rows.weight_g - predicted_g) / (scale * size)
-    gross = np.flatnonzero(keep & (np.abs(off) > GROSS_U))
-    if gross.size <= len(rows) // 4:
-        keep[gross] = False
-        for row in gross.tolist():
-            left_g = float(rows.weight_g[row] - predicted_g[row])
-            why[row] = (
-                f"weight is {left_g:+.1f} g off what all other pieces say ({off[row]:+.0f} u)"
-            )
-    _outliers(rows, names, keep, why)
-    return keep, why
-
-
-def _refuse_nonsense(rows: FitRows) -> None:
-    """Refuse weights that no meat of these volumes can have: wrong unit, wrong recording."""
-    if len(rows) == 0:
-        return
-    density_kg_m3 = 1000 * float(np.median(rows.weight_g / rows.volume_cm3))
-    if not 200 <= density_kg_m3 <= 2000:
-        msg = (
-            f"density study: weights over volumes give {density_kg_m3:.3g} kg/m³, expected 200 to "
-            "2000: are the weights in grams, and of these pieces?"
-        )
-        raise CalibrationError(msg)
-
-
-def _size(rows: FitRows, weight_g: Floats) -> Floats:
-    """Give the standard deviation to expect of weighings of pieces that weigh so much."""
-    return np.sqrt(
-        rows.u_weight_g**2
-        + (USUAL_SCATTER * weight_g) ** 2
-        + (weight_g / rows.volume_cm3 * rows.u_own_cm3) ** 2
-    )
-
-
-def _outliers(
-    rows: FitRows, names: tuple[str, ...], keep: npt.NDArray[np.bool_], why: dict[int, str]
-) -> None:
-    """Leave out, one by one, rows that the others say are impossible; a quarter at most."""
-    most = max(1, len(rows) // 4)
-    for _ in range(most):
-        if keep.sum() < len(names) + 4:
-            return
-        index = np.flatnonzero(keep)
-        try:
-            fit = fit_weights(rows.take(keep), names)
-        except InputError:
-            return
-        t = fit.studentised
-        worst = int(np.argmax(np.abs(t)))
-        limit = t_quantile(1 - OUTLIER_CHANCE / (2 * index.size), fit.dof - 1)
-        if abs(t[worst]) < limit:
-            return
-        row = int(index[worst])
-        left_g = fit.left_out_g[worst]
-        keep[row] = False
-        why[row] = f"weight is {left_g:+.1f} g off what all other pieces say ({t[worst]:+.1f} u)"
 
 
 def _circumstances(

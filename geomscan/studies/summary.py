@@ -55,9 +55,10 @@ def summarise(study: DensityStudy) -> dict[str, Any]:
         },
         "agreement_percent": _agreement(study.agreement_percent),
         "prediction_percent": _agreement(study.left_out_percent),
-        "lin_concordance": None
-        if study.lin is None
-        else {"coefficient": study.lin.coefficient, "interval_95": study.lin.interval},
+        "lin_concordance": {
+            "coefficient": study.lin.coefficient,
+            "interval_95": study.lin.interval,
+        },
         "residual_tests": [
             {"against": test.against, "p": test.p, "p_all": test.p_all, "shown": test.shown}
             for test in study.residual_tests
@@ -107,9 +108,7 @@ def _correlation(fit: WeightFit) -> list[list[float]]:
     return matrix
 
 
-def _agreement(agreement: Agreement | None) -> dict[str, Any] | None:
-    if agreement is None:
-        return None
+def _agreement(agreement: Agreement) -> dict[str, Any]:
     return {
         "bias": agreement.bias,
         "bias_interval_95": agreement.bias_interval,
