@@ -83,8 +83,8 @@ def summary(results: list[dict[str, Any]]) -> str:
             f"{np.quantile(iou, 0.05):.3f}, least {iou.min():.3f}; Brier {brier:.5f}"
         )
         lines.append(
-            f"           share within 0.01: {100 * np.mean(np.abs(error) <= 0.01):.1f} %, mean error "
-            f"{error.mean():+.5f}, scatter {error.std():.5f}; |error| < 1.96 u: "
+            f"           share within 0.01: {100 * np.mean(np.abs(error) <= 0.01):.1f} %, mean "
+            f"error {error.mean():+.5f}, scatter {error.std():.5f}; |error| < 1.96 u: "
             f"{100 * np.mean(np.abs(error) <= 1.96 * u):.1f} %, median u {np.median(u):.5f}"
         )
         lines.append(

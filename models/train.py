@@ -45,7 +45,9 @@ def scene_arrays(seed: int) -> tuple[npt.NDArray[np.float16], npt.NDArray[np.uin
     if not surface.usable.any():
         return scene_arrays(seed + 1_000_000)
     n_x, n_y = surface.inside.shape
-    features = network_features(scene.piece, surface, block_surface(surface))[:, :n_x, :n_y]
+    features = network_features(scene.piece, surface, block_surface(surface), line_width=True)[
+        :, :n_x, :n_y
+    ]
     target = np.where(surface.inside, np.rint(200 * scene.fat_share), 255).astype(np.uint8)
     i, j = (
         int(rng.integers(max(1, n - most + 1))) for n, most in zip((n_x, n_y), LARGEST, strict=True)

@@ -64,10 +64,14 @@ def _add(rows, out):  # type: ignore[no-untyped-def]
             new = max(rows[i, c, 4] * inverse, least)
             p = old / (old + new)  # weight of the new head: the smaller variance weighs more
             q = one - p
-            if out[i, c, 8] != out[i, c, 8]:  # noqa: PLR0124 - NaN
+            if out[i, c, 8] != out[i, c, 8]:
                 out[i, c, 8] = out[i, c, 1] - z
             out[i, c, 1] = q * out[i, c, 1] + p * z
-            out[i, c, 2] = q * out[i, c, 2] + p * rows[i, c, 2] * inverse
+            # light weighs by itself: a head that loses a steep surface fades out and leaves no step
+            # of reflectance where it stops seeing
+            dim, light = out[i, c, 2], rows[i, c, 2] * inverse
+            if dim + light > 0:
+                out[i, c, 2] = (dim * dim + light * light) / (dim + light)
             out[i, c, 3] = q * out[i, c, 3] + p * rows[i, c, 3] * inverse
             out[i, c, 4] = p * new
             out[i, c, 5] = q * out[i, c, 5] + p * rows[i, c, 5]

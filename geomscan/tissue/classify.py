@@ -19,9 +19,9 @@ Floats = npt.NDArray[np.float64]
 #: Flag of a piece none of whose light could be used: it counts as the settings' one class.
 UNSEEN = "tissue_unseen"
 
-#: Standard uncertainty of the share of fat, over p·(1 − p) summed over the cells that were seen, and
-#: over the same sum of the cells that took their neighbours' tissue. From 600 scenes of the kinds
-#: that training knows, other seeds (models/CARD.md); checked on kinds it does not know.
+#: Standard uncertainty of the share of fat over the mean of p·(1 − p), p the fat probability: of
+#: cells that were seen, and of cells that were not. From 600 scenes of the kinds that training
+#: knows, other seeds (models/CARD.md); checked on kinds that it does not know.
 NETWORK_U_SEEN, NETWORK_U_UNSEEN = 0.40, 1.74
 MIXTURE_U_SEEN = 4.2
 #: For hard neighbours' tissue: over f·(1 − f) of each unseen cell, f the piece's share of fat.

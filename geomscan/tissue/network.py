@@ -30,8 +30,6 @@ MODEL_FILE = "fat-lean.onnx"
 MODEL_SHA256 = "76445c8b1538ef9b358f76d260ab22bbee48e35a055c4e184de45d2a00640226"
 #: A model of this design is far smaller; more is not read.
 MOST_BYTES = 4_000_000
-#: On steeper cells the line is wide because of the slope: its width says nothing of the tissue.
-STEEPEST_WIDTH = 0.8
 #: The network halves its grid three times.
 GRID_STEP = 8
 
@@ -48,7 +46,9 @@ FEATURES = (
 )
 
 
-def network_features(piece: PieceMap, surface: Surface, blocks: Blocks) -> npt.NDArray[np.float32]:
+def network_features(
+    piece: PieceMap, surface: Surface, blocks: Blocks, *, line_width: bool = False
+) -> npt.NDArray[np.float32]:
     """Stack the network's input, (n_features, n_x, n_y) padded to whole steps, free of laser power.
 
     Parameters
@@ -57,14 +57,13 @@ def network_features(piece: PieceMap, surface: Surface, blocks: Blocks) -> npt.N
         The piece and what was read from it.
     blocks : Blocks
         Its shading, from `block_surface`.
+    line_width : bool
+        Fill the last channel, as training does in two thirds of its steps. This release leaves it
+        at 0 in use: slope widens a line more than fat does, differently on each scanner, and a
+        network that was given it took smooth slopes for fat (models/CARD.md).
     """
     flat = light_less_shading(surface, blocks, blocks.coefficient)
     main = densest_value(blocks.light - blocks.coefficient @ blocks.terms)
-    width_px = piece.line_width_px
-    known = np.zeros(0) if width_px is None else width_px[surface.usable & np.isfinite(width_px)]
-    middle = float(np.median(known)) if known.size else 0.0
-    if width_px is None or middle <= 0:
-        width_px, middle = np.zeros(flat.shape), 1.0
     n_x, n_y = flat.shape
     out = np.zeros(
         (len(FEATURES), -(-n_x // GRID_STEP) * GRID_STEP, -(-n_y // GRID_STEP) * GRID_STEP),
@@ -81,9 +80,12 @@ def network_features(piece: PieceMap, surface: Surface, blocks: Blocks) -> npt.N
         surface.slope_x,
         surface.slope_y,
         piece.thickness_mm,
-        width_px,
-        middle,
     )
+    if line_width and piece.line_width_px is not None:
+        known = surface.usable & (np.nan_to_num(piece.line_width_px, posinf=0.0) > 0)
+        if known.any():
+            log_width = np.log(piece.line_width_px[known])
+            out[7, :n_x, :n_y][known] = np.clip(log_width - np.median(log_width), -1.0, 1.0)
     return out
 
 
@@ -94,7 +96,7 @@ def _clip(value, size):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def _fill_features(  # type: ignore[no-untyped-def]
-    out, flat, main, light, level, usable, inside, slope_x, slope_y, thickness, width, middle
+    out, flat, main, light, level, usable, inside, slope_x, slope_y, thickness
 ):
     n_x, n_y = flat.shape
     for i in range(n_x):
@@ -110,9 +112,6 @@ def _fill_features(  # type: ignore[no-untyped-def]
             out[0, i, j] = _clip(flat[i, j] - main, 1.5)
             out[1, i, j] = _clip(light[i, j] - level, 1.5)
             out[2, i, j] = 1.0
-            gentle = slope_x[i, j] ** 2 + slope_y[i, j] ** 2 < STEEPEST_WIDTH * STEEPEST_WIDTH
-            if gentle and width[i, j] > 0.0 and width[i, j] < np.inf:
-                out[7, i, j] = _clip(np.log(width[i, j] / middle), 1.0)
 
 
 @lru_cache(maxsize=2)
