@@ -295,3 +295,11 @@ def test_readme_files_are_valid(tmp_path: Path) -> None:
     (tmp_path / "settings.toml").write_text(settings, encoding="utf-8")
     assert read_manifest(tmp_path).heads[0].name == "a"
     assert load_settings(tmp_path / "settings.toml").settings.density.lean_kg_m3 == 1060.0
+
+
+def test_every_flag_is_documented() -> None:
+    """Reference: the list in DEVELOPERS.md that pieces.csv points to."""
+    from geomscan.shape.flags import FLAGS
+
+    text = (Path(__file__).parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert [name for name in FLAGS if f"| `{name}` |" not in text] == []
