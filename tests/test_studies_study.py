@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from test_studies_simulated import IN_USE_KG_M3, Simulated, Truth, simulate, study_of
 
 from geomscan.cli.density import command
@@ -349,6 +351,20 @@ def test_tolerance_must_be_sensible() -> None:
     simulated = case(Truth(n=12))
     with pytest.raises(InputError, match="tolerance: expected above 0"):
         study_density(simulated.pieces, simulated.weighings, tolerance=0.0)
+
+
+@settings(deadline=None, max_examples=15)
+@given(order=st.permutations(list(range(16))))
+def test_order_of_named_rows_does_not_matter(order: list[int]) -> None:
+    """Invariant: rows that name their piece may stand anywhere in the file."""
+    simulated = case(Truth(n=16, offset_mm=-0.2))
+
+    straight = study_density(simulated.pieces, simulated.weighings)
+    mixed = study_density(simulated.pieces, [simulated.weighings[i] for i in order])
+
+    assert mixed.fit.values == pytest.approx(straight.fit.values, rel=1e-12)
+    assert mixed.set_aside == straight.set_aside
+    assert [cause.cause for cause in mixed.causes] == [cause.cause for cause in straight.causes]
 
 
 def test_study_changes_nothing_it_was_given() -> None:
