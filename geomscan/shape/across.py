@@ -288,7 +288,11 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                         _lay_shadow(
                             line, (edge - y_edge) * scale, (y_low - y_edge) * scale, doubt * scale
                         )
-                    elif gap > 0 and abs(dy) <= 3.0 * pitch and abs(top_slope) < 1.0:
+                    elif (
+                        (gap > 0 or away < 0.0)
+                        and abs(dy) <= 3.0 * pitch + 0.1 * abs(step)
+                        and abs(top_slope) < 1.0
+                    ):
                         # the camera lost sight of the wall: it stands at the upper edge
                         middle = (y_high + side * beyond * pitch - y_edge) * scale
                         _lay(

@@ -20,7 +20,7 @@ _UNSEEN = -1e9  # place of a cell that a line did not see
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
-def _place(e, line, square, shift, tan_tilt, x_edge, scale, x, z):  # type: ignore[no-untyped-def]
+def _place(e, line, square, shift, tan_tilt, x_edge, scale, x, z, whole):  # type: ignore[no-untyped-def]
     """Where along the belt the content of each cell lies (in rows), and its height."""
     for c in range(line.shape[0]):
         a = line[c, 0]
@@ -28,10 +28,10 @@ def _place(e, line, square, shift, tan_tilt, x_edge, scale, x, z):  # type: igno
             x[c] = 2.0 * _UNSEEN
             continue
         height = line[c, 1] / a
-        # material in a cell that a wall cuts leans with the height it stands at, not with the mean
-        stands = square[c] / line[c, 1] if height > 0.5 else height
         z[c] = height
-        x[c] = (e + shift[c] + stands * tan_tilt - x_edge) * scale
+        # a cell that a wall cuts holds some of each; then its square exceeds the mean's by far
+        whole[c] = height < 0.5 or square[c] < 1.1 * height * line[c, 1]
+        x[c] = (e + shift[c] + height * tan_tilt - x_edge) * scale
 
 
 @njit(nogil=True, cache=True)
@@ -53,7 +53,7 @@ def _join_wall(x0, x1, edge, old, new, c, first_row, rows):  # type: ignore[no-u
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
-def _join(x0s, z0s, old, x1s, z1s, new, pitch, tan_tilt, first_row, rows):  # type: ignore[no-untyped-def]
+def _join(x0s, z0s, whole0, old, x1s, z1s, whole1, new, pitch, tan_tilt, first_row, rows):  # type: ignore[no-untyped-def]
     """Integrate between two lines into the ring of rows."""
     n_ring, n_y, _ = rows.shape
     for c in range(n_y):
@@ -69,7 +69,7 @@ def _join(x0s, z0s, old, x1s, z1s, new, pitch, tan_tilt, first_row, rows):  # ty
             x1 = x0 + pitch
         else:
             step = z1s[c] - z0s[c]
-        if abs(step) > _STEP_MM and step * tan_tilt > 0.0:
+        if abs(step) > _STEP_MM and step * tan_tilt > 0.0 and whole0[c] and whole1[c]:
             # a wall that faces away from the leaning light: upright between the two sheets of
             # light, half a pitch before the nearer side of what stands higher
             edge = x1 - 0.5 * pitch if step > 0.0 else x0 + 0.5 * pitch
@@ -127,16 +127,30 @@ def _mend(before, line, after, square_before, square, square_after):  # type: ig
 
 @njit(nogil=True, cache=True)
 def _join_all(
-    first, stop, joined, e, lines, squares, x, z, shift, tan_tilt, x_edge, scale, first_row, rows
+    first,
+    stop,
+    joined,
+    e,
+    lines,
+    squares,
+    x,
+    z,
+    whole,
+    shift,
+    tan_tilt,
+    x_edge,
+    scale,
+    first_row,
+    rows,
 ):  # type: ignore[no-untyped-def]
     """Join lines first to stop - 1 to the one before each; joined: one is there before the first."""
     for i in range(first, stop):
         if i > 0 and joined and i + 1 < len(e):
             _mend(lines[i - 1], lines[i], lines[i + 1], squares[i - 1], squares[i], squares[i + 1])
-        _place(e[i], lines[i], squares[i], shift, tan_tilt, x_edge, scale, x[i], z[i])
+        _place(e[i], lines[i], squares[i], shift, tan_tilt, x_edge, scale, x[i], z[i], whole[i])
         if i > 0 and joined:
             _join(
-                x[i - 1], z[i - 1], lines[i - 1], x[i], z[i], lines[i], (e[i] - e[i - 1]) * scale,
+                x[i - 1], z[i - 1], whole[i - 1], lines[i - 1], x[i], z[i], whole[i], lines[i], (e[i] - e[i - 1]) * scale,
                 tan_tilt, first_row, rows,
             )  # fmt: skip
         joined = True
@@ -177,6 +191,7 @@ class HeadRows:
         self._squares = np.empty((0, n_y), dtype=np.float32)
         self._x = np.empty((0, n_y))
         self._z = np.empty((0, n_y))
+        self._whole = np.empty((0, n_y), dtype=bool)
 
     def add(self, e_mm: Floats, lines: Singles, squares: Singles) -> None:
         """Take lines that advance; each is joined when the one after it is known.
@@ -193,7 +208,7 @@ class HeadRows:
         self._e[k:n], self._lines[k:n], self._squares[k:n] = e_mm, lines, squares
         self._run(n, stop=n - 1)
         keep = min(n, 2)
-        for held in (self._e, self._lines, self._squares, self._x, self._z):
+        for held in (self._e, self._lines, self._squares, self._x, self._z, self._whole):
             held[:keep] = held[n - keep : n].copy()
         self._n_kept = keep
 
@@ -208,14 +223,14 @@ class HeadRows:
         if stop > first:
             _join_all(
                 first, stop, self._joined, self._e[:n], self._lines, self._squares, self._x,
-                self._z, self._shift, self._tan_tilt, self._x_edge, self._scale, self._first_row,
+                self._z, self._whole, self._shift, self._tan_tilt, self._x_edge, self._scale, self._first_row,
                 self._rows,
             )  # fmt: skip
             self._joined = True
 
     def _make_room(self, n: int) -> None:
         k = self._n_kept
-        for name in ("_e", "_lines", "_squares", "_x", "_z"):
+        for name in ("_e", "_lines", "_squares", "_x", "_z", "_whole"):
             old = getattr(self, name)
             new = np.empty((n, *old.shape[1:]), old.dtype)
             new[:k] = old[:k]
