@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from geomscan.laser_line.compiled import source_stamp
 from geomscan.laser_line.lines import Quality
 
 __all__ = ["choose_peaks"]
@@ -32,8 +33,8 @@ _BRIDGE = 8  #: columns without a line that a piece of line bridges
 _SPECK_COLUMNS = 10  #: a lonely piece of line shorter than this is a speck
 
 
-@njit(nogil=True, cache=True)
-def choose_peaks(
+@njit(nogil=True)
+def _choose_peaks(
     rivals: Any,
     ratio: float,
     min_width: float,
@@ -105,7 +106,7 @@ def choose_peaks(
     return n_taken
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _usual_width(width: Any, quality: Any) -> float:
     """Mean width of a line's clean columns; NaN where there are none."""
     total, n = 0.0, 0
@@ -116,7 +117,7 @@ def _usual_width(width: Any, quality: Any) -> float:
     return total / n if n > 0 else np.nan
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _alone_cost(row: float, width: float, before: float, usual: float, fainter: float) -> float:
     """Cost of one candidate by itself."""
     cost = _FAINTER * fainter
@@ -127,7 +128,7 @@ def _alone_cost(row: float, width: float, before: float, usual: float, fainter: 
     return cost
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _walk(
     c0: int,
     c1: int,
@@ -211,7 +212,7 @@ def _walk(
     return taken
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _drop_specks(
     usual: float,
     last_row: Any,
@@ -251,3 +252,18 @@ def _drop_specks(
                 row_px[k], u_px[k], light[k], width[k] = np.nan, np.nan, np.nan, np.nan
                 doubt[k] = 0
                 quality[k] = _NO_LINE
+
+
+def _kept(stamp: str) -> Any:
+    """Keep the compiled code on disk for as long as no source of this package changes."""
+
+    @njit(nogil=True, cache=True)
+    def choose_peaks(*arguments: Any) -> Any:
+        assert stamp
+        return _choose_peaks(*arguments)
+
+    return choose_peaks
+
+
+#: compiled `_choose_peaks`
+choose_peaks = _kept(source_stamp())

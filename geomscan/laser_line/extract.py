@@ -1,10 +1,10 @@
 """Laser lines of whole stacks of frames, frame after frame, on several threads."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from statistics import NormalDist
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -12,12 +12,16 @@ import numpy.typing as npt
 from geomscan.errors import InputError
 from geomscan.laser_line.biweight import biweight_constants
 from geomscan.laser_line.choose import choose_peaks
+from geomscan.laser_line.compiled import announced
 from geomscan.laser_line.frame import extract_chunk
 from geomscan.laser_line.lines import LaserLines
 from geomscan.laser_line.noise import QUANTISATION_GREY2, NoiseModel
 from geomscan.laser_line.settings import LineSettings
+from geomscan.laser_line.tail import fit_tails, tail_side
 
 __all__ = ["extract_lines", "new_lines"]
+
+Result = TypeVar("Result")
 
 
 def new_lines(n_lines: int, n_columns: int) -> LaserLines:
@@ -102,13 +106,23 @@ def extract_lines(
         return rivals
 
     pieces = _pieces(n_lines, n_threads)
-    if n_threads == 1 or len(pieces) == 1:
-        rivals = [run(piece) for piece in pieces]
-    else:
-        with ThreadPoolExecutor(n_threads) as pool:
-            rivals = list(pool.map(run, pieces))
+    with announced(f"the extraction of {frames.dtype} frames", "extract_chunk"):
+        rivals = _share_out(run, pieces, n_threads)
     if settings.choose_peaks and n_lines > 0:
         _choose(lines, np.concatenate(rivals), limits, n_rows, before)
+    if settings.model == "tail" and n_lines > 0:
+        side = {"larger": 1, "smaller": -1}.get(settings.tail_side) or tail_side(
+            frames, lines.row_px, lines.quality, 8
+        )
+
+        def run_tails(piece: tuple[int, int]) -> None:
+            fit_tails(
+                frames, *piece, side, limits[1], measured, lines.row_px, lines.u_row_px,
+                lines.reflectance, lines.width_px, lines.quality,
+            )  # fmt: skip
+
+        with announced("the tail model", "fit_tails"):
+            _share_out(run_tails, pieces, n_threads)
     return lines
 
 
@@ -129,6 +143,16 @@ def _choose(
         rivals, limits[4], limits[3], limits[1], n_rows, last_row, last_age, lines.row_px,
         lines.u_row_px, lines.reflectance, lines.width_px, lines.doubt, lines.quality,
     )  # fmt: skip
+
+
+def _share_out(
+    run: Callable[[tuple[int, int]], Result], pieces: Sequence[tuple[int, int]], n_threads: int
+) -> list[Result]:
+    """Run the pieces on several threads; results in the order of the pieces."""
+    if n_threads == 1 or len(pieces) == 1:
+        return [run(piece) for piece in pieces]
+    with ThreadPoolExecutor(n_threads) as pool:
+        return list(pool.map(run, pieces))
 
 
 def _pieces(n_lines: int, n_threads: int) -> Sequence[tuple[int, int]]:

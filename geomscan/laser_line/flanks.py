@@ -17,7 +17,7 @@ __all__ = ["fit_flanks"]
 _FLANK = 5
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def fit_flanks(
     frame: Any, column: int, peak: int, top: float, grey: float, noise: Any, out: Any
 ) -> bool:
@@ -106,7 +106,7 @@ def fit_flanks(
     return True
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def measure_span(frame: Any, column: int, peak: int, grey: float, u: float, out: Any) -> bool:
     """Middle of a line that spans many rows of one column, as on an upright face.
 

@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from geomscan.laser_line.compiled import source_stamp
 from geomscan.laser_line.flanks import fit_flanks, measure_span
 from geomscan.laser_line.kernels import (
     background,
@@ -61,7 +62,7 @@ _CONSIDER, _CONSIDER_FROM = np.uint8(64), np.float32(0.35)
 _WIDE_FROM = np.float32(1.7)
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _judge(n: int, n_rows: int, limits: Any, noise: Any, w: Any, doubt: Any, quality: Any) -> None:
     """Doubt and quality of one tile; in the buffer, M holds the runner-up's grey value.
 
@@ -110,8 +111,8 @@ def _judge(n: int, n_rows: int, limits: Any, noise: Any, w: Any, doubt: Any, qua
         quality[c] = np.uint8(np.int32(w[c + F]))
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
-def extract_chunk(
+@njit(nogil=True, error_model="numpy")
+def _chunk(
     frames: Any,
     first: int,
     stop: int,
@@ -283,7 +284,7 @@ def extract_chunk(
     return rivals[:n_rivals].copy()
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _measure_alone(
     frame: Any,
     columns: Any,
@@ -309,7 +310,7 @@ def _measure_alone(
         w[ROW + j] += np.float32(row[columns[j]]) - np.float32(half)
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _load(peak: Any, grey: Any, offset: Any, w: Any) -> None:
     """Hand one tile's brightest pixels, background and first rows over."""
     for c in range(peak.size):
@@ -318,17 +319,32 @@ def _load(peak: Any, grey: Any, offset: Any, w: Any) -> None:
         w[c + ROW] = np.float32(offset[c])
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _add_base(n: int, row: Any, offset: Any, w: Any) -> None:
     """From rows in the cut to rows in the frame."""
     for c in range(n):
         w[c + ROW] += np.float32(row[c]) - np.float32(offset[c])
 
 
-@njit(nogil=True, cache=True, fastmath=True)
+@njit(nogil=True, fastmath=True)
 def _keep_apart(n: int, half: int, w: Any, apart: Any) -> None:
     """How many rows from the line a runner-up has to lie."""
     most = np.float32(half + 2)
     for c in range(n):
         rows = _APART_WIDTHS * w[c + WIDTH] + _APART_ROWS
         apart[c] = np.int32(rows if rows < most else most)
+
+
+def _kept(stamp: str) -> Any:
+    """Keep the compiled code on disk for as long as no source of this package changes."""
+
+    @njit(nogil=True, cache=True)
+    def extract_chunk(*arguments: Any) -> Any:
+        assert stamp
+        return _chunk(*arguments)
+
+    return extract_chunk
+
+
+#: compiled `_chunk`
+extract_chunk = _kept(source_stamp())

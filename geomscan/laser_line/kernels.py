@@ -26,7 +26,7 @@ __all__ = [
 BLOCK = 32
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def brightest(frame: Any, best: Any, where: Any) -> Any:
     """Find the brightest pixel of every column; the first of equals.
 
@@ -80,7 +80,7 @@ def brightest(frame: Any, best: Any, where: Any) -> Any:
     return now
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def runner_up(frame: Any, c0: int, above: Any, below: Any, best: Any, second: Any) -> Any:
     """Find the brightest pixel outside the rows `above` to `below`, from column c0 on.
 
@@ -133,7 +133,7 @@ def runner_up(frame: Any, c0: int, above: Any, below: Any, best: Any, second: An
     return now
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _lowest(frame: Any, rows: Any, above: Any, below: Any, most: Any, lowest: Any) -> None:
     """Darkest of four rows' pixels outside above to below, and of what `lowest` holds."""
     p0, p1, p2, p3 = frame[rows[0]], frame[rows[1]], frame[rows[2]], frame[rows[3]]
@@ -148,7 +148,7 @@ def _lowest(frame: Any, rows: Any, above: Any, below: Any, most: Any, lowest: An
         lowest[c] = min(min(min(v0, v1), min(v2, v3)), lowest[c])
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _total(frame: Any, rows: Any, above: Any, below: Any, cap: Any, total: Any, count: Any) -> None:
     """Add four rows' pixels outside above to below, each no more than `cap`."""
     p0, p1, p2, p3 = frame[rows[0]], frame[rows[1]], frame[rows[2]], frame[rows[3]]
@@ -172,7 +172,7 @@ def _total(frame: Any, rows: Any, above: Any, below: Any, cap: Any, total: Any, 
         count[c] += n0 + n1 + n2 + n3
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def background(
     frame: Any,
     rows: Any,
@@ -230,7 +230,7 @@ def background(
         t0, n0, t1, n1 = t1, n1, t2, n2
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def line_groups(
     row: Any,
     group: int,
@@ -292,7 +292,7 @@ def line_groups(
     return n
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _base_for_most(
     row: Any, c0: Any, group: Any, half: Any, slack: Any, last_base: Any, neighbour: Any
 ) -> Any:
@@ -314,7 +314,7 @@ def _base_for_most(
     return best_first
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def straighten(
     packed: Any, stride: int, base: Any, group: int, n_tile_rows: int, tile: Any
 ) -> None:
@@ -339,7 +339,7 @@ def straighten(
             d[g] = packed[at + s + s + s]
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def gather(
     frame: Any, columns: Any, row: Any, half: int, n_tile_rows: int, grey: Any, tile: Any
 ) -> None:
@@ -365,7 +365,7 @@ def gather(
             line[j] = v if inside == wanted else tile.dtype.type(grey[c] + np.float32(0.5))
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def rows_around(row: Any, apart: Any, n_rows: int, above: Any, below: Any) -> None:
     """Rows row - apart and row + apart, inside the frame; apart is an array or one number."""
     last = n_rows - 1

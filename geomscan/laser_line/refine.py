@@ -23,12 +23,12 @@ _MOST_X, _LEAST_SPREAD, _MOST_SPREAD = np.float32(0.36), np.float32(0.003), np.f
 _ONE, _ZERO, _LEAST = np.float32(1), np.float32(0), np.float32(0.25)
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _polynomial(c: Any, x: Any) -> Any:
     return ((((c[0] * x + c[1]) * x + c[2]) * x + c[3]) * x + c[4]) * x + c[5]
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _weigh_first(tile: Any, first: int, stop: int, n: int, w: Any) -> None:
     """Sum w v and w e v over rows first to stop into M and F.
 
@@ -73,7 +73,7 @@ def _weigh_first(tile: Any, first: int, stop: int, n: int, w: Any) -> None:
             w[c + F] += fs
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _weigh(tile: Any, first: int, stop: int, n: int, w: Any) -> None:
     """Sum w v, w e v, w e² v over rows first to stop into M, F and Q.
 
@@ -123,7 +123,7 @@ def _weigh(tile: Any, first: int, stop: int, n: int, w: Any) -> None:
             w[c + Q] += qs
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def refine(tile: Any, n: int, n_rows: int, half: int, noise: Any, constants: Any, w: Any) -> None:
     """Biweight rows of the first n columns of a tile.
 
@@ -157,13 +157,13 @@ def refine(tile: Any, n: int, n_rows: int, half: int, noise: Any, constants: Any
         if step > 0:
             _see_width(n, x_over_spread, w)
         if step == 1:
-            _narrow(n, w)
+            _adopt_width(n, w)
         if step < 2:
             _aim(n, widest, w)
     _uncertainty(n, widest, noise, gain, share, shot, flat, w)
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _rows_in_reach(n: Any, n_rows: Any, w: Any) -> Any:
     """Rows of the tile, a multiple of 4, in which |e| < 1 for any column."""
     # whole numbers: a float minimum isn't turned into vector code
@@ -178,7 +178,7 @@ def _rows_in_reach(n: Any, n_rows: Any, w: Any) -> Any:
     return first, stop
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _move(n: int, gain: Any, w: Any) -> None:
     """One Newton step of the row."""
     for c in range(n):
@@ -189,7 +189,7 @@ def _move(n: int, gain: Any, w: Any) -> None:
         w[c + ROW] += move if move > -sigma else -sigma
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _see_width(n: int, x_over_spread: Any, w: Any) -> None:
     """From the spread in Q to (sigma/R)², left in Q."""
     for c in range(n):
@@ -200,16 +200,15 @@ def _see_width(n: int, x_over_spread: Any, w: Any) -> None:
         w[c + Q] = spread * _polynomial(x_over_spread, spread)
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
-def _narrow(n: int, w: Any) -> None:
-    """Take the width as seen by the weights where it is clearly less than light over peak."""
+@njit(nogil=True, fastmath=True, error_model="numpy")
+def _adopt_width(n: int, w: Any) -> None:
+    """Take the width as the weights see it: speckle raises the peak, but not that."""
     for c in range(n):
-        seen = np.float32(1.15) * np.sqrt(w[c + Q]) / w[c + SCALE]
-        sigma = w[c + WIDTH] if w[c + WIDTH] < seen else seen
+        sigma = np.sqrt(w[c + Q]) / w[c + SCALE]
         w[c + WIDTH] = sigma if sigma > _LEAST_SIGMA else _LEAST_SIGMA
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _aim(n: int, widest: Any, w: Any) -> None:
     """Centre the weights on the row, with a reach that suits the width."""
     for c in range(n):
@@ -219,7 +218,7 @@ def _aim(n: int, widest: Any, w: Any) -> None:
         w[c + SHIFT] = -w[c + ROW] * scale
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _first_width(n: int, widest: Any, share: Any, w: Any) -> None:
     """Take the width from light over peak."""
     for c in range(n):
@@ -234,7 +233,7 @@ def _first_width(n: int, widest: Any, share: Any, w: Any) -> None:
         w[c + WIDTH] = broad if broad < np.float32(0.33) * widest else np.float32(0.33) * widest
 
 
-@njit(nogil=True, cache=True, fastmath=True, error_model="numpy")
+@njit(nogil=True, fastmath=True, error_model="numpy")
 def _uncertainty(
     n: int, widest: Any, noise: Any, gain: Any, share: Any, shot: Any, flat: Any, w: Any
 ) -> None:

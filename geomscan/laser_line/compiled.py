@@ -1,0 +1,51 @@
+"""Compiled code: kept on disk, renewed when its source changes, announced when it takes time."""
+
+import hashlib
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from numba.core import event
+
+__all__ = ["announced", "source_stamp"]
+
+_LOG = logging.getLogger("geomscan")
+
+
+def source_stamp() -> str:
+    """Hash of all sources of this package.
+
+    Numba keeps compiled code by the source of the called function alone and doesn't see that a
+    function which it calls has changed, not even over an update; a closure over this stamp makes
+    it part of the key.
+    """
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
+
+
+class _Announcer(event.Listener):  # type: ignore[misc]
+    """Says once that a function is being compiled."""
+
+    def __init__(self, what: str, function: str) -> None:
+        self.what, self.function, self.said = what, function, False
+
+    def on_start(self, event: Any) -> None:
+        """Note the start of a compilation; loading from disk doesn't come here."""
+        name = getattr(event.data.get("dispatcher"), "__name__", "")
+        if name == self.function and not self.said:
+            self.said = True
+            _LOG.warning("compiling %s; this happens once and takes some seconds", self.what)
+
+    def on_end(self, event: Any) -> None:
+        """Nothing is said at the end."""
+
+
+@contextmanager
+def announced(what: str, function: str) -> Iterator[None]:
+    """Say on the log `geomscan` (standard error by default) when `function` has to be compiled."""
+    with event.install_listener("numba:compile", _Announcer(what, function)):
+        yield
