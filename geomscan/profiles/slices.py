@@ -7,7 +7,7 @@ DEVELOPERS.md). What lies before it is summed exactly over the cell columns of t
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -159,12 +159,19 @@ def slice_profiles(
     if not 0 < step_mm < math.inf:
         msg = f"step_mm: expected a distance above 0, got {step_mm:g}"
         raise InputError(msg)
-    cells = gather_cells(mass_map)
-    blocks = gather_blocks(mass_map, cells)
+    cells, blocks = _gather(mass_map)
     return tuple(
         _slice(mass_map, cells, blocks, float(angle), float(plan_angle_deg), float(step_mm))
         for angle in angles_deg
     )
+
+
+# The last pieces stay gathered: a call for each angle then costs what one call for all does.
+# A map is told from others by identity: it is frozen, and must not be changed in place.
+@lru_cache(maxsize=2)
+def _gather(mass_map: MassMap) -> tuple[Cells, ErrorBlocks]:
+    cells = gather_cells(mass_map)
+    return cells, gather_blocks(mass_map, cells)
 
 
 @dataclass(frozen=True, slots=True)
