@@ -93,7 +93,11 @@ def test_it_can_be_recomputed_from_its_own_file(
     write_calibration(made[0], tmp_path / "scanner.json")
     own = read_calibration(tmp_path / "scanner.json")
     u = np.sqrt(np.diag(own.covariance))
-    pushed = replace(own, parameters=own.parameters + 3 * u * (-1) ** np.arange(u.size))
+    values, vectors = np.linalg.eigh(own.covariance)
+    drawn = np.random.default_rng(4).normal(size=u.size)
+    push = vectors @ (np.sqrt(np.maximum(values, 0)) * drawn)
+    assert np.max(np.abs(push) / u) > 1
+    pushed = replace(own, parameters=own.parameters + push)
     again = recompute(pushed)
     # rounding of the stored observations and the fit's own stop are far below u
     assert np.max(np.abs(again.values - made[0].parameters) / u) < 0.05

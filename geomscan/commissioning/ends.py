@@ -1,5 +1,7 @@
 """Ends along the belt: where a line ends on a tread because the block's end passes under it."""
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -7,7 +9,7 @@ from geomscan.commissioning.model import Model
 from geomscan.commissioning.observations import Kind, Observations
 from geomscan.commissioning.pass_lines import PassLines
 
-__all__ = ["end_crossings"]
+__all__ = ["end_crossings", "share_lines"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -85,6 +87,17 @@ def end_crossings(
                     )
                 )
     return Observations.join(parts)
+
+
+def share_lines(obs: Observations) -> Observations:
+    """Enlarge u of ends that rest on one line: its count is wrong for all of them alike."""
+    u = obs.u.copy()
+    end = np.flatnonzero(obs.kind == Kind.END)
+    if end.size:
+        key = np.stack([obs.run[end].astype(np.float64), obs.travel[end]], axis=1)
+        _, line = np.unique(key, axis=0, return_inverse=True)
+        u[end] *= np.sqrt(np.bincount(line.reshape(-1))[line.reshape(-1)])
+    return replace(obs, u=u)
 
 
 def _one_end(

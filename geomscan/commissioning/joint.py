@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.commissioning.checks import check_fit, check_glare, check_handedness
+from geomscan.commissioning.ends import share_lines
 from geomscan.commissioning.fit import Fit, fit_model
 from geomscan.commissioning.gather import Noise, gather_pass
 from geomscan.commissioning.model import Model, Seat
@@ -151,4 +152,4 @@ def _gather(
     with ThreadPoolExecutor(2) as pool:
         found = list(pool.map(one, passes.lines))
     noise = {place: level for place, (_, level) in zip(passes.lines, found, strict=True)}
-    return Observations.join([table for table, _ in found]), noise
+    return share_lines(Observations.join([table for table, _ in found])), noise

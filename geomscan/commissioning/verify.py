@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.commissioning.assemble import model_of
+from geomscan.commissioning.ends import share_lines
 from geomscan.commissioning.find_block import BareBelt, find_bare, find_block
 from geomscan.commissioning.gather import gather_pass
 from geomscan.commissioning.model import Model, PassSetup
@@ -140,7 +141,7 @@ def verify(
     steps: list[Step] = []
     widths: list[Width] = []
     flatness: list[Flatness] = []
-    ends: list[tuple[float, float]] = []
+    ends: list[tuple[str, float, float]] = []
     scales: list[float] = []
     for recording in recordings:
         sizes = {
@@ -158,7 +159,7 @@ def verify(
             placed = _Placed.find(recording, calibration, lines, block, name, where)
             steps += placed.steps()
             widths += placed.widths()
-            ends.append(placed.length())
+            ends.append((recording.path.name, *placed.length()))
             scales.append(placed.scale)
     if block is not None and not ends:
         msg = "no block in any recording: only bare belt"
@@ -245,7 +246,7 @@ class _Placed:
             obs, _ = gather_pass(
                 model, values, lines, found, head=0, run=0, tolerance_mm=tolerance, from_frames=fine
             )
-            obs = obs.where(obs.kind != Kind.SHADOW)
+            obs = share_lines(obs.where(obs.kind != Kind.SHADOW))
             values = _place(model, values, obs)
         return _Placed(
             recording=recording.path.name, head=name, calibration=calibration, block=block,
@@ -379,13 +380,17 @@ def _flatness(
 
 
 def _combine(
-    ends: list[tuple[float, float]],
+    ends: list[tuple[str, float, float]],
     calibration: ScannerCalibration,
     block: ReferenceBlock | None,
     scales: list[float],
 ) -> tuple[float | None, float | None, float | None]:
-    """Length over all heads and passes; the belt's scale is common to all."""
-    good = [(length, u) for length, u in ends if np.isfinite(length)]
+    """Length over all heads and passes; the belt's scale is common to all.
+
+    Heads share the lines of their pass, so that two heads of one pass are no better than one.
+    """
+    n_heads = {name: sum(name == other for other, *_ in ends) for name, *_ in ends}
+    good = [(length, u * np.sqrt(n_heads[name])) for name, length, u in ends if np.isfinite(length)]
     if block is None or not good:
         return None, None, None
     value, u = np.array(good).T

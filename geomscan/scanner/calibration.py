@@ -281,13 +281,14 @@ class _CalibrationFile(FileModel):
 
 
 CONVENTIONS = (
-    "mm, degrees, counts. x along the belt, growing with its travel (upstream); y to the right "
-    "facing downstream; z up from the bare belt. Columns and rows count pixels of the whole sensor, "
-    "turned so that rows are height; pixel centres are whole numbers. u = (column - (n_columns - 1)/2) / "
-    "(n_columns/2), v = (row - (n_rows - 1)/2) / (n_columns/2); u, v through the lens terms k1 k2 "
-    "p1 p2 k3, then (y, z, 1) ~ homography (u', v', 1). x = travel + offset + z tan(tilt) + "
-    "y tan(skew). u_ is a standard uncertainty; the covariance is the lower triangle, row by row, in the order "
-    "of the parameters."
+    "mm, degrees, counts. x along the belt, growing with its travel (upstream); y to the "
+    "right facing downstream; z up from the bare belt. Columns and rows count pixels of the "
+    "whole sensor, turned so that rows are height; pixel centres are whole numbers. u = "
+    "(column - (n_columns - 1)/2) / (n_columns/2), v = (row - (n_rows - 1)/2) / "
+    "(n_columns/2); u, v through the lens terms k1 k2 p1 p2 k3, then (y, z, 1) ~ homography "
+    "(u', v', 1). x = travel + offset + z tan(tilt) + y tan(skew). u_ is a standard "
+    "uncertainty; the covariance is the lower triangle, row by row, in the order of the "
+    "parameters."
 )
 
 
