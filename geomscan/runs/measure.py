@@ -17,10 +17,18 @@ import numpy.typing as npt
 
 from geomscan import __version__
 from geomscan.errors import InputError
-from geomscan.files import new_folder, read_json, sha256_file, sha256_folder, write_json
+from geomscan.files import (
+    new_folder,
+    read_json,
+    sha256_file,
+    sha256_folder,
+    write_json,
+    write_whole,
+)
 from geomscan.mass.density import TissueDensity, resolve_density
 from geomscan.mass.monte_carlo import draw_mass
 from geomscan.mass.part_mass import PartMass, joined_budget
+from geomscan.profiles.binary import encode_binary
 from geomscan.profiles.document import piece_document, write_document
 from geomscan.recording.recording import Recording, open_recording
 from geomscan.report.measurement import measurement_page
@@ -267,7 +275,9 @@ def _measure_into(
         flags.update(measured.flags)
         methods.add(measured.tissue.method)
         document = _document(measured, scan.calibration, sequence, scan.mm_per_count, provenance)
-        write_document(folder / "pieces" / f"{measured.piece.piece:04d}.json", document)
+        place = folder / "pieces" / f"{measured.piece.piece:04d}.json"
+        write_document(place, document)
+        write_whole(place.with_suffix(".bin"), encode_binary(document))
         if store is not None:
             store.add(measured.piece, measured.tissue)
         if options.monte_carlo:
