@@ -39,11 +39,11 @@ class Rim:
 
 
 @njit(nogil=True, cache=True)
-def _reach(h, allowed, i, c, end, outward, sensible):  # type: ignore[no-untyped-def]
+def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped-def]
     """Length of the rim beyond the inner side of its reference cell, and the height it ends at.
 
     i: first cell above threshold; end: the run's other end; outward: -1 or +1 along axis 0;
-    sensible: toe height below which the flank is said to meet the belt.
+    noise_mm: standard deviation of a bare cell.
     """
     n = h.shape[0]
     depth = min(_INSIDE, abs(end - i) // 2)
@@ -67,13 +67,15 @@ def _reach(h, allowed, i, c, end, outward, sensible):  # type: ignore[no-untyped
         return k, volume / top, top
     left = top * top - 2.0 * slope * volume
     toe = np.sqrt(max(left, 0.0))
-    if toe < max(sensible, 0.15 * top):
+    # the volume is known to the noise of the cells in it, and a toe is the root of what is left of it
+    noise_sum = noise_mm * np.sqrt(depth + 1.0 + _OUTSIDE)
+    if toe < max(4.0 * noise_mm + 0.1, 0.15 * top, np.sqrt(6.0 * slope * noise_sum)):
         return k, top / slope, 0.0
     return k, (top - toe) / slope, toe
 
 
 @njit(nogil=True, cache=True)
-def _along(h, core, allowed, sensible, cover, toe, low, high):  # type: ignore[no-untyped-def]
+def _along(h, core, allowed, noise_mm, cover, toe, low, high):  # type: ignore[no-untyped-def]
     """Cover from runs along axis 0; low, high: where each line of cells begins and ends."""
     n, width = h.shape
     for c in range(width):
@@ -88,8 +90,8 @@ def _along(h, core, allowed, sensible, cover, toe, low, high):  # type: ignore[n
             while i < n and core[i, c]:
                 i += 1
             last = i - 1
-            k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, sensible)
-            k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, sensible)
+            k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, noise_mm)
+            k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, noise_mm)
             begin = max(k0 + 1.0 - min(reach0, k0 - first + 1.0 + _OUTSIDE), 0.0)
             end = min(k1 + min(reach1, last - k1 + 1.0 + _OUTSIDE), float(n))
             low[c] = min(low[c], begin)
@@ -149,15 +151,14 @@ def find_rim(height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float)
         Standard deviation of a bare cell.
     """
     n_x, n_y = height_mm.shape
-    sensible = 4.0 * noise_mm + 0.1
     cover_x, cover_y, cover = np.zeros((n_x, n_y)), np.zeros((n_y, n_x)), np.zeros((n_x, n_y))
     toe_x, toe_y = np.full((n_x, n_y), np.nan), np.full((n_y, n_x), np.nan)
     toe = np.empty((n_x, n_y))
     low_x, high_x, low_y, high_y = np.empty(n_y), np.empty(n_y), np.empty(n_x), np.empty(n_x)
-    _along(height_mm, core, allowed, sensible, cover_x, toe_x, low_x, high_x)
+    _along(height_mm, core, allowed, noise_mm, cover_x, toe_x, low_x, high_x)
     _along(
         np.ascontiguousarray(height_mm.T), np.ascontiguousarray(core.T),
-        np.ascontiguousarray(allowed.T), sensible, cover_y, toe_y, low_y, high_y,
+        np.ascontiguousarray(allowed.T), noise_mm, cover_y, toe_y, low_y, high_y,
     )  # fmt: skip
     _choose(core, cover_x, cover_y.T.copy(), toe_x, toe_y.T.copy(), cover, toe)
     volume = height_mm * (cover > 0.0)

@@ -227,15 +227,12 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
             if smooth < 1.0:
                 opposite, known = _other_flank(h, cover, edge - direction, direction, c, cell, top)
             n = stop - first
-            passed = 0.0
             for m in range(n):
                 k = edge + direction * m
                 share = 1.0 - cover[k, c]
                 seen = h[k, c] if cover[k, c] > 0.02 else 0.0
-                d0 = passed
-                d1 = passed + share * cell
-                passed = d1
-                middle = 0.5 * (d0 + d1)
+                # of a cell cut by the edge the inner part was seen
+                middle = (m + 0.5 * (1.0 + cover[k, c])) * cell
                 line = max(top - middle / max(run, 0.05), low)
                 # an edge goes down as the flank on the piece's other side does, where that is seen
                 drop = max(top - middle / max(opposite, 0.02), low) if opposite > 0.02 else low
@@ -244,12 +241,13 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
                 conic = 0.0
                 if smooth > 0.0:
                     for part in range(4):
-                        d = d0 + (part + 0.5) * 0.25 * (d1 - d0)
+                        d = (m + (part + 0.5) * 0.25) * cell
                         bound = max(top - d / max(run, 0.05), low)
                         arc += 0.25 * min(max(_on_circle(d, fit), low), bound)
                         conic += 0.25 * min(max(_on_conic(d, fit), low), bound)
-                guess = smooth * 0.5 * (arc + conic) + (1.0 - smooth) * drop
-                height[k, c] = cover[k, c] * seen + share * guess
+                # an arc replaces what was said to be seen of a cut cell, too: it was carried on flat
+                sharp = cover[k, c] * seen + share * drop
+                height[k, c] = smooth * 0.5 * (arc + conic) + (1.0 - smooth) * sharp
                 if line > low + 0.05:
                     hidden[k, c] = share
                     doubt[k, c] = share * (

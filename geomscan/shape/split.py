@@ -181,12 +181,14 @@ def _refine(inside: npt.NDArray[np.float32], core: Bools, labels: Labels, k: int
     """Let the border between coarse parts follow the bottom of the valley in full resolution."""
     import cv2
 
-    width = 2 * k + 1
-    kernel = np.ones((width, width), np.uint8)
     seeds = np.zeros_like(labels)
     for name in range(1, int(labels.max()) + 1):
         own = ((labels == name) & core).astype(np.uint8)
-        seeds[cv2.erode(own, kernel, borderValue=1) > 0] = name
+        for width in (4 * k + 1, 2 * k + 1, 1):  # a slim piece keeps a seed, too
+            inner = cv2.erode(own, np.ones((width, width), np.uint8), borderValue=1) > 0
+            if inner.any():
+                break
+        seeds[inner] = name
     # flooding uphill from the seeds' heights down: cells join the neighbour reached first
     smooth = cv2.GaussianBlur(inside, (0, 0), 1.0)
     _grow(smooth.astype(np.float64), core, seeds)
