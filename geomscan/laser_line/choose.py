@@ -26,6 +26,9 @@ _MOST_JUMP = 6.0  #: to the neighbouring column
 _MOST_CHANGE = 3.0  #: to the line before
 _MOST_WIDTH = 1.5  #: for a width unlike the line's
 _FAINTER = 0.05  #: for each factor e that the peak is fainter than its rival
+_SKIPPED = 3.0  #: for each column that the path passes over
+_MOST_SKIPPED = 2
+_DECIDED_FROM = 4.0  #: a choice is decided from this difference in cost on
 _GAP = 4  #: columns without a rival that a stretch bridges, and that stand beside it
 _LONGEST_MEMORY = 8  #: lines for which a row is remembered
 _APART_PX = 8.0  #: rows between neighbours from which they belong to different pieces of line
@@ -149,56 +152,53 @@ def _walk(
     quality: Any,
 ) -> int:
     """Find the cheapest path through columns c0 to c1 and take what it chose."""
-    n = c1 - c0
-    cost = np.full((n, 2), np.inf)
-    back = np.zeros((n, 2), np.int8)
-    rows = np.full((n, 2), np.nan)
-    previous = -1
-    for j in range(n):
-        c = c0 + j
+    # nodes: the columns that have a candidate; own[k, i] is infinite where it has none of rank i
+    column = np.empty(c1 - c0, np.int64)
+    rows, own = np.full((c1 - c0, 2), np.nan), np.full((c1 - c0, 2), np.inf)
+    n = 0
+    for c in range(c0, c1):
         r = rival_of[c]
-        rows[j, 0] = row_px[c]
         before = last_row[c] if last_age[c] <= _LONGEST_MEMORY else np.nan
         fainter = 0.0
         if r >= 0:
             fainter = np.log(max(rivals[r, 8], 0.1) / max(rivals[r, 6], 0.1))
             if rivals[r, 5] >= min_width or not np.isfinite(row_px[c]):
-                rows[j, 1] = rivals[r, 2]
-        for one in range(2):
-            if not np.isfinite(rows[j, one]):
-                continue
-            if one == 0:
-                own = _alone_cost(rows[j, 0], width[c], before, usual, max(0.0, -fainter))
-            else:
-                own = _alone_cost(rows[j, 1], rivals[r, 5], before, usual, max(0.0, fainter))
-            if previous < 0:
-                cost[j, one] = own
-                continue
-            for other in range(2):
-                if not np.isfinite(cost[previous, other]):
-                    continue
-                step = abs(rows[j, one] - rows[previous, other]) / (0.5 + (j - previous))
-                total = cost[previous, other] + own + min(_MOST_JUMP, step)
-                if total < cost[j, one]:
-                    cost[j, one] = total
-                    back[j, one] = other
-        if np.isfinite(rows[j, 0]) or np.isfinite(rows[j, 1]):
-            previous = j
-    if previous < 0:
+                rows[n, 1] = rivals[r, 2]
+                wide, more = rivals[r, 5], max(0.0, fainter)
+                own[n, 1] = _alone_cost(rows[n, 1], wide, before, usual, more)
+        if np.isfinite(row_px[c]):
+            rows[n, 0] = row_px[c]
+            own[n, 0] = _alone_cost(rows[n, 0], width[c], before, usual, max(0.0, -fainter))
+        if np.isfinite(own[n, 0]) or np.isfinite(own[n, 1]):
+            column[n] = c
+            n += 1
+    if n == 0:
         return 0
-    taken = 0
-    one = 0 if cost[previous, 0] <= cost[previous, 1] else 1
-    for j in range(previous, -1, -1):
-        if not (np.isfinite(rows[j, 0]) or np.isfinite(rows[j, 1])):
-            continue
+    cost, back = _forward(column[:n], rows, own)
+    rest, _ = _forward(column[:n][::-1], rows[:n][::-1], own[:n][::-1])
+    rest = rest[::-1]
+    end, least = -1, np.inf
+    for k in range(max(0, n - 1 - _MOST_SKIPPED), n):
+        for one in range(2):
+            if cost[k, one] + (n - 1 - k) * _SKIPPED < least:
+                least = cost[k, one] + (n - 1 - k) * _SKIPPED
+                end = 2 * k + one
+    taken, following = 0, n
+    while end >= 0:
+        k, one = end // 2, end % 2
+        for skipped in range(k + 1, following):
+            # leads away from the line and back: whatever it is, it isn't sure
+            quality[column[skipped]] |= _SECOND
+        c = column[k]
+        through = cost[k] + rest[k] - own[k]
+        decided = not through[1 - one] - through[one] < _DECIDED_FROM
         if one == 1:
-            c = c0 + j
             r = rival_of[c]
             taken += 1
             share = rivals[r, 8] / max(rivals[r, 6], 0.5)
             row_px[c], u_px[c] = rivals[r, 2], rivals[r, 3]
             light[c], width[c] = rivals[r, 4], rivals[r, 5]
-            flags = _SECOND if share >= ratio else np.uint8(0)
+            flags = _SECOND if share >= ratio and not decided else np.uint8(0)
             if rivals[r, 7] >= top:
                 flags |= _CLIPPED
             if row_px[c] < 2 * width[c] or row_px[c] > n_rows - 1 - 2 * width[c]:
@@ -207,9 +207,40 @@ def _walk(
                 flags |= _WIDE
             quality[c] = flags
             doubt[c] = np.uint8(min(255.0, 255.0 * share + 0.5))
-        # the path's earlier columns may have been empty: back[] leads over them
-        one = back[j, one]
+        elif decided:
+            quality[c] &= ~_SECOND
+        following, end = k, back[k, one]
+    for skipped in range(following):
+        quality[column[skipped]] |= _SECOND
     return taken
+
+
+@njit(nogil=True)
+def _forward(column: Any, rows: Any, own: Any) -> Any:
+    """Cost of the cheapest path that ends in each candidate, and where it came from.
+
+    A path may pass over a few columns, for a price: one whose only candidate is false must not
+    drag the path along.
+    """
+    n = column.size
+    cost, back = np.full((n, 2), np.inf), np.full((n, 2), -1, np.int64)
+    for k in range(n):
+        for one in range(2):
+            if not np.isfinite(own[k, one]):
+                continue
+            best = k * _SKIPPED if k <= _MOST_SKIPPED else np.inf
+            for before in range(max(0, k - 1 - _MOST_SKIPPED), k):
+                reach = 0.5 + abs(column[k] - column[before])
+                for other in range(2):
+                    if not np.isfinite(own[before, other]):
+                        continue
+                    step = min(_MOST_JUMP, abs(rows[k, one] - rows[before, other]) / reach)
+                    total = cost[before, other] + step + (k - 1 - before) * _SKIPPED
+                    if total < best:
+                        best = total
+                        back[k, one] = 2 * before + other
+            cost[k, one] = best + own[k, one]
+    return cost, back
 
 
 @njit(nogil=True)

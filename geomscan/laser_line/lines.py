@@ -15,7 +15,7 @@ class Quality(IntFlag):
     CLEAN = 0
     NO_LINE = 1  #: nothing stands out of the noise; row is NaN
     CLIPPED = 2  #: pixels at the top of the range; the row comes from the flanks
-    SECOND_PEAK = 4  #: another peak rivals the line; the row is doubtful
+    SECOND_PEAK = 4  #: another peak rivals the line and continuity doesn't tell which is it
     AT_BORDER = 8  #: the line's window leaves the payload
     WIDE = 16  #: much wider than its surroundings
 
