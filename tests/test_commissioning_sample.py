@@ -135,9 +135,9 @@ def test_a_refusal_page_names_the_fault() -> None:
 @pytest.mark.parametrize(
     ("fault", "message"),
     [
-        ("slip", "pass-2: belt slip: .* counted [+]2"),
-        ("rows", "pass-2: the camera of head a moved"),
-        ("columns", "the camera of head a moved"),
+        ("slip", r"pass-2: belt slip: .* counted [+](2\.|1\.9)"),
+        ("rows", "pass-2: the camera of head [ab] moved"),
+        ("columns", "pass-2: the camera of head [ab] moved"),
         ("step", "wrong block: .* height"),
         ("across", "wrong block: .* across"),
         ("mirrored", "the block file is mirrored"),

@@ -21,6 +21,9 @@ __all__ = ["JointFit", "fit_passes", "seat_seen"]
 
 Floats = npt.NDArray[np.float64]
 
+#: no edge is placed better than this however many lines see it: pixels respond unevenly, and the
+#: tread's grain is the same in all lines that an edge is judged by (common practice, no source)
+_LEAST_EDGE_PX = 0.03
 #: how far the model may be off in height while observations are gathered, at first and at last
 _COARSE_MM, _FINE_MM = 4.0, 1.0
 
@@ -57,7 +60,7 @@ def fit_passes(passes: Passes, block: ReferenceBlock) -> JointFit:
     table, noise = _gather(passes, richest, values, fine=True)
     lit = table.where(table.kind != Kind.SHADOW)
     fit = fit_model(richest, values, lit)
-    u_edge_px = edge_scatter(fit)
+    u_edge_px = float(np.hypot(edge_scatter(fit), _LEAST_EDGE_PX))
     table = widen_sides(table, u_edge_px)
     lit = table.where(table.kind != Kind.SHADOW)
     fit = fit_model(richest, fit.values, lit, excess=fit.excess)
