@@ -29,7 +29,7 @@ class Results:
     @property
     def recording(self) -> str:
         """Name of the recording's folder."""
-        return str(self.run.get("recording", {}).get("name", self.path.name))
+        return str((self.run.get("recording") or {}).get("name", self.path.name))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -258,6 +258,7 @@ def _measure_into(
     slices: list[dict[str, npt.NDArray[np.float64]]] = []
     wholes: list[PartMass] = []
     drawn: list[dict[str, Any]] = []
+    fat_at_lean = False
     flags: Counter[str] = Counter()
     methods: set[str] = set()
     (folder / "pieces").mkdir()
@@ -272,6 +273,7 @@ def _measure_into(
         rows.append(_piece_row(measured, scan))
         slices += [_profile_columns(profile) for profile in measured.profiles]
         wholes.append(measured.whole)
+        fat_at_lean |= bool(measured.masses.extra.get("fat_at_lean_density"))
         flags.update(measured.flags)
         methods.add(measured.tissue.method)
         document = _document(measured, scan.calibration, sequence, scan.mm_per_count, provenance)
@@ -279,9 +281,14 @@ def _measure_into(
         write_document(place, document)
         write_whole(place.with_suffix(".bin"), encode_binary(document))
         if store is not None:
-            store.add(measured.piece, measured.tissue)
+            store.add(measured.masses.piece, measured.tissue)
         if options.monte_carlo:
             drawn.append(_draw(measured, loaded, density, options.monte_carlo))
+    if fat_at_lean:
+        notes.append(
+            f"{inputs['recording']['name']}: fat counts at lean's density "
+            "(settings, [density] fat_kg_m3 is not stated)"
+        )
     rows.sort(key=lambda row: row["piece"])
     write_csv(folder / "pieces.csv", list(PIECE_COLUMNS), rows)
     write_parquet(folder / "pieces.parquet", _columns(rows))
@@ -304,6 +311,13 @@ def _measure_into(
             "mm_per_count": scan.mm_per_count,
             "angles_deg": list(angles),
             "plan_angle_deg": settings.blade.plan_angle_deg,
+        },
+        "density": None
+        if density is None
+        else {
+            "lean_kg_m3": density.lean_kg_m3,
+            "fat_kg_m3": density.fat_kg_m3,
+            "height_offset_mm": density.height_offset_mm,
         },
         "noise": {name: None if n is None else asdict(n) for name, n in scan.noise.items()},
         "budget": _budget(wholes),
@@ -341,7 +355,7 @@ def _piece_row(measured: MeasuredPiece, scan: Scan) -> dict[str, Any]:
         "y_mm": float(np.sum(weight * y_mm[None, :])),
         "length_mm": piece.length_mm,
         "width_mm": piece.width_mm,
-        "thickness_max_mm": float(np.nanmax(piece.thickness_mm)),
+        "thickness_max_mm": float(np.nanmax(measured.masses.piece.thickness_mm)),
         "thickness_mean_mm": whole.volume_mm3 / area_mm2,
         "area_cm2": area_mm2 / 100,
         "volume_cm3": whole.volume_mm3 / 1000,
