@@ -196,7 +196,7 @@ def _tip(section: Floats, outline: float) -> tuple[float, float]:
         design = np.stack([np.ones_like(root), root, root**2], axis=1)
         terms, *_ = np.linalg.lstsq(design, x, rcond=None)
         misfit = float(np.square(design @ terms - x).sum())
-        if misfit < best:
+        if misfit < 0.5 * best:  # the upright law unless the other one is plainly better
             best, found = misfit, float(terms[0])
     if outline - 3.0 < found < outline + 1.0:
         return found, max(_U_TIP, 0.3 * abs(found - outline))

@@ -78,6 +78,7 @@ class PieceFinder:
         self._errors = CalibrationErrors(geometry.heads)
         self._rows_of: dict[str, HeadRows] = {}
         self._x_edge = 0.0
+        self._e_first = 0.0
         self._e_last: float | None = None
         self._e_joined = 0.0  # travel of the line before the last: lines are joined one late
         self._pitch = 0.0
@@ -235,6 +236,7 @@ class PieceFinder:
         return fan or (middle, _FAN_HEIGHT_MM)
 
     def _begin(self, e: float) -> None:
+        self._e_first = e
         self._x_edge = math.floor((e - self._behind) / self._cell) * self._cell
         reach = math.ceil((self._ahead + self._behind + _GAP_MM) / self._cell)
         for name, head in self._geometry.heads.items():
@@ -307,7 +309,7 @@ class PieceFinder:
             if not (whole or at_end or too_long):
                 continue
             if self._worth_it(component):
-                pieces += self._finish(component, cut=not whole, too_long=too_long and not whole)
+                pieces += self._finish(component, too_long=too_long and not whole)
             self._components.close(component)
         still = self._components.open()
         keep = min([c.first_row for c in still], default=rows_seen)
@@ -322,7 +324,7 @@ class PieceFinder:
         cells = component.n_cells * self._cell**2
         return cells >= 25.0 and component.height_mm >= self._zero.threshold_mm
 
-    def _finish(self, component: Component, *, cut: bool, too_long: bool) -> list[PieceMap]:
+    def _finish(self, component: Component, *, too_long: bool) -> list[PieceMap]:
         store = self._store
         sight = self._sight
         before = _MARGIN + math.ceil(sight[1] * component.height_mm / self._cell)
@@ -340,10 +342,13 @@ class PieceFinder:
         zero = replace(zero, zero_mm=zero.zero_mm[skip:])
         window = labels[skip:, low:high]
         flags = set(self._flags_of_events(first, stop))
-        if component.first_row <= 2:
+        begun, ended = self._at_ends(component)
+        if begun:
             flags.add("cut_by_start")
-        if cut:
-            flags.add("too_long" if too_long else "cut_by_end")
+        if too_long:
+            flags.add("too_long")
+        elif ended:
+            flags.add("cut_by_end")
         if zero.bare_share < 0.02:
             flags.add("belt_zero_doubtful")
         seen = np.flatnonzero((wide[:, :, 0] > 0.5).mean(axis=0) > 0.5)
@@ -380,6 +385,22 @@ class PieceFinder:
             )
             if piece.extra["volume_cm3"] >= self._settings.grid.smallest_piece_cm3
         ]
+
+    def _at_ends(self, component: Component) -> tuple[bool, bool]:
+        """Whether a region reaches back to the first line, and on to the last."""
+        cells = slice(component.first_cell, component.last_cell + 1)
+        leans = [
+            self._lean(head)[cells] + lift * math.tan(math.radians(head.tilt_deg))
+            for head in self._geometry.heads.values()
+            for lift in (0.0, component.height_mm)
+        ]
+        near = 2.0 * max(self._pitch, self._cell)
+        first = self._x_edge + component.first_row * self._cell
+        last = self._x_edge + (component.last_row + 1) * self._cell
+        latest = max(float(lean.max()) for lean in leans)
+        earliest = min(float(lean.min()) for lean in leans)
+        e_last = self._e_last if self._e_last is not None else self._e_first
+        return first <= self._e_first + latest + near, last >= e_last + earliest - near
 
     def _flags_of_events(self, first: int, stop: int) -> set[str]:
         low = self._x_edge + first * self._cell - self._ahead

@@ -150,7 +150,8 @@ def _other_flank(h, cover, start, step, c, cell, top):  # type: ignore[no-untype
         if upper >= 0.0 and z > 0.9 * top:
             upper = -1.0  # it was only a dip
         if upper >= 0.0 and z < 0.2 * top:
-            run = max((k - upper) * cell - cell, 0.0)
+            # a wall shows as one cell of its own; what is longer is the flank's run
+            run = np.sqrt(max(((k - upper) * cell) ** 2 - cell**2, 0.0))
             return run / (0.6 * top), True
     return 0.0, False
 

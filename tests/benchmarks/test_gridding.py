@@ -1,0 +1,88 @@
+"""Speed of gridding, one thread, and of the last line to the finished piece; prints the machine."""
+
+import platform
+import time
+
+import numba
+import numpy as np
+import pytest
+
+from geomscan.shape.across import grid_across
+from geomscan.shape.along import HeadRows
+from geomscan.shape.finder import PieceFinder
+from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
+from geomscan.shape.settings import ShapeSettings
+
+N_COLUMNS = 2048
+
+
+def dome_lines(e: np.ndarray, seed: int = 0) -> HeadLines:
+    """Lines over two ellipsoids 200 mm long, side by side, every 260 mm; 0.03 mm of noise."""
+    rng = np.random.default_rng(seed)
+    y = np.broadcast_to(np.linspace(-250, 250, N_COLUMNS), (len(e), N_COLUMNS)).astype(np.float32)
+    z = np.zeros(y.shape)
+    for middle in (-120.0, 110.0):
+        q = (((e % 260.0) - 130.0)[:, None] / 100.0) ** 2 + ((y - middle) / 50.0) ** 2
+        z = np.maximum(z, 25.0 * np.sqrt(np.maximum(1.0 - q, 0.0)))
+    z = (z + rng.normal(0, 0.03, z.shape)).astype(np.float32)
+    return HeadLines(
+        y_mm=y, z_mm=z, u_z_mm=np.full(z.shape, 0.03, np.float32),
+        reflectance=np.full(z.shape, 100, np.float32), line_width_px=np.full(z.shape, 2, np.float32),
+    )  # fmt: skip
+
+
+def finder() -> PieceFinder:
+    heads = {
+        name: HeadGeometry(
+            tilt_deg=1.0, skew_deg=0.8, fan_mm=(0.0, 900.0), viewpoint_mm=(x, 0.0, 850.0)
+        )
+        for name, x in (("a", 640.0), ("b", -640.0))
+    }
+    return PieceFinder(
+        ShapeGeometry(heads=heads, y_first_mm=-250.0, y_last_mm=250.0, mm_per_count=0.05),
+        ShapeSettings(),
+    )
+
+
+def test_gridding_speed(benchmark) -> None:  # type: ignore[no-untyped-def]
+    n = 200
+    e = np.arange(n) * 0.5
+    lines = dome_lines(e)
+
+    def grid() -> None:
+        cells, squares = grid_across(
+            lines, fan_mm=(0.0, 900.0), y_edge_mm=-250.0, cell_mm=0.5, n_y=1000
+        )
+        rows = HeadRows(
+            n_y=1000, n_channels=8, shift_mm=np.zeros(1000), tan_tilt=0.016, x_edge_mm=-2.0,
+            cell_mm=0.5, n_ring=400,
+        )  # fmt: skip
+        rows.add(e, cells, squares)
+
+    grid()
+    start = time.process_time()
+    benchmark(grid)
+    print(
+        f"\n{platform.processor()}, Python {platform.python_version()}, numba {numba.__version__}"
+    )
+    if benchmark.stats is not None:
+        print(f"{n * N_COLUMNS / benchmark.stats.stats.median / 1e6:.0f} Mpoints/s, eight channels")
+    assert time.process_time() > start
+
+
+@pytest.mark.slow
+def test_last_line_to_finished_piece() -> None:
+    # a piece of 400 lines at 0.5 mm; the call that hands it out, with one line in it
+    e = np.arange(1600) * 0.5
+    lines = dome_lines(e)
+    find, spent = finder(), []
+    for i in range(len(e)):
+        part = slice(i, i + 1)
+        start = time.process_time()
+        pieces = find.push(BeltLines(e_mm=e[part]), {"a": lines.part(part), "b": lines.part(part)})
+        if pieces:
+            spent.append((time.process_time() - start) * 1e3 / len(pieces))
+    print(
+        f"\nlast line to finished piece: median {np.median(spent):.1f} ms, most {max(spent):.1f} ms"
+    )
+    assert np.median(spent) < 20.0  # floor; aim 3 ms on a quiet machine
