@@ -29,8 +29,9 @@ Floats = npt.NDArray[np.float64]
 
 
 def find(
-    lines: dict[str, HeadLines], e: Floats, *, block: int = 64, missing: npt.NDArray[np.int64] | None = None,
-    settings: ShapeSettings | None = None, lanes: Sequence[tuple[float, float]] = ((-200.0, -3.0), (3.0, 200.0)),
+    lines: dict[str, HeadLines], e: Floats, *, block: int = 64,
+    missing: npt.NDArray[np.int64] | None = None, settings: ShapeSettings | None = None,
+    lanes: Sequence[tuple[float, float]] = ((-200.0, -3.0), (3.0, 200.0)),
 ) -> list[PieceMap]:  # fmt: skip
     finder = PieceFinder(Scanner().geometry("".join(lines)), settings or ShapeSettings(), lanes)
     pieces = []

@@ -20,7 +20,7 @@ def fill(height: np.ndarray, cover: np.ndarray):  # type: ignore[no-untyped-def]
 
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_a_round_flank_goes_on_as_the_arc_it_was_on(mirrored: bool) -> None:  # noqa: FBT001
-    # section of a hemisphere, R = 38 mm: sight at 0.75 mm per mm leaves it at 0.8 R; area by closed form
+    # section of a hemisphere, R = 38 mm: sight at 0.75 mm per mm leaves it at 0.8 R; closed form
     radius = 38.0
     x = (np.arange(110) + 0.5) * CELL
     z = np.sqrt(np.maximum(radius**2 - x**2, 0.0))

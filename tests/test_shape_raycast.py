@@ -1,4 +1,4 @@
-"""Ray-cast recordings with known truth, rendered by an independent program, from frames to pieces."""
+"""Ray-cast recordings with known truth, by an independent program: frames to pieces."""
 
 import json
 from pathlib import Path
@@ -49,7 +49,7 @@ def measure(calibration: ScannerCalibration, name: str, heads: list[str]) -> lis
     pieces = []
     for blocks in zip(*(recording.blocks(head) for head in heads), strict=True):
         lines = {}
-        for head, (first, frames) in zip(heads, blocks, strict=True):
+        for head, (_, frames) in zip(heads, blocks, strict=True):
             axes = recording.head(head).line_axes()
             found = extract_lines(frames, noise=noise, settings=LineSettings(), bit_depth=8)
             lines[head] = lines_to_mm(
@@ -74,7 +74,8 @@ def measure(calibration: ScannerCalibration, name: str, heads: list[str]) -> lis
     ],
 )
 def test_volume_and_running_volume(
-    calibration: ScannerCalibration, truth: dict[str, Any], name: str, heads: list[str], limits: list[float],
+    calibration: ScannerCalibration, truth: dict[str, Any], name: str,
+    heads: list[str], limits: list[float],
 ) -> None:  # fmt: skip
     pieces = measure(calibration, name, heads)
     expected = sorted(truth[name], key=lambda t: t["x0_belt_mm"])

@@ -174,7 +174,7 @@ def _line(solids, e, tan_tilt, tan_skew, fan_y, fan_z, targets, cam, column0, pi
     last_target = targets[0]
     last_column, last_y, last_z = 0.0, 0.0, 0.0
     for k in range(len(targets)):
-        # the ray itself, and where it jumps from the one before, the rays at either side of the edge
+        # the ray, and where it jumps from the one before, the rays at either side of the edge
         z_next = _hit(solids, e, tan_tilt, tan_skew, fan_y, fan_z, targets[k], top)
         n_rays = 1
         low = targets[k]
@@ -303,7 +303,6 @@ def scan(
     seed: int = 0,
     belt: Floats | None = None,
     rays_per_column: int = 3,
-    near: bool = True,
 ) -> dict[str, HeadLines]:
     """Sample solids at belt travels e; belt adds a height per (line, column) to all samples."""
     scanner = scanner or Scanner()
@@ -370,7 +369,7 @@ def belt_lines(e: Floats) -> BeltLines:
 @pytest.mark.parametrize(
     ("solid", "volume"),
     [
-        # closed forms: spherical cap, half ellipsoid, paraboloid, frustum (Harris & Stocker; numbers
+        # closed forms: spherical cap, half ellipsoid, paraboloid, frustum (Harris, Stocker; numbers
         # integrated independently)
         (Solid(CAP, 0, 0, (40.0, 20.0)), 54454.2727),
         (Solid(ELLIPSOID, 0, 0, (80.0, 50.0, 25.0), yaw=20.0), 209439.5102),

@@ -256,7 +256,7 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                         beyond = _lit_part(y, r, i, i0, -onward)
                     else:
                         y_high, z_high, z_low, y_low = yj, zj, z0, y0
-                        top_slope = 0.0
+                        top_slope = np.float32(0.0)
                         beyond = _lit_part(y, r, i, j, onward)
                         j2 = j + onward
                         if 0 <= j2 < n_columns:
@@ -305,8 +305,9 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                         )  # fmt: skip
                     elif gap == 0 or abs(dy) <= 3.0 * pitch:
                         _lay(
-                            line, square, (y0 - y_edge) * scale, (yj - y_edge) * scale, z0, zj, r[i, i0],
-                            r[i, j], w[i, i0], w[i, j], v[i, i0], v[i, j], half * (g[i, i0] + g[i, j]),
+                            line, square, (y0 - y_edge) * scale, (yj - y_edge) * scale, z0, zj,
+                            r[i, i0], r[i, j], w[i, i0], w[i, j], v[i, i0], v[i, j],
+                            half * (g[i, i0] + g[i, j]),
                         )  # fmt: skip
                     else:
                         _end_at_light(

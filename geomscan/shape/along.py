@@ -36,7 +36,7 @@ def _place(e, line, square, shift, tan_tilt, x_edge, scale, x, z, whole):  # typ
 
 @njit(nogil=True, cache=True)
 def _join_wall(x0, x1, edge, old, new, c, first_row, rows):  # type: ignore[no-untyped-def]
-    """Integrate one cell between two lines: old up to the edge, new from there; backwards negative."""
+    """Integrate one cell between two lines, old up to the edge and new from there."""
     n_ring, _, n_channels = rows.shape
     low, high = min(x0, x1), max(x0, x1)
     edge = min(max(edge, low), high)
@@ -126,31 +126,19 @@ def _mend(before, line, after, square_before, square, square_after):  # type: ig
 
 
 @njit(nogil=True, cache=True)
-def _join_all(
-    first,
-    stop,
-    joined,
-    e,
-    lines,
-    squares,
-    x,
-    z,
-    whole,
-    shift,
-    tan_tilt,
-    x_edge,
-    scale,
-    first_row,
+def _join_all(  # type: ignore[no-untyped-def]
+    first, stop, joined, e, lines, squares, x, z, whole, shift, tan_tilt, x_edge, scale, first_row,
     rows,
-):  # type: ignore[no-untyped-def]
-    """Join lines first to stop - 1 to the one before each; joined: one is there before the first."""
+):  # fmt: skip
+    """Join lines first to stop - 1 each to the one before; joined: the first has one."""
     for i in range(first, stop):
         if i > 0 and joined and i + 1 < len(e):
             _mend(lines[i - 1], lines[i], lines[i + 1], squares[i - 1], squares[i], squares[i + 1])
         _place(e[i], lines[i], squares[i], shift, tan_tilt, x_edge, scale, x[i], z[i], whole[i])
         if i > 0 and joined:
             _join(
-                x[i - 1], z[i - 1], whole[i - 1], lines[i - 1], x[i], z[i], whole[i], lines[i], (e[i] - e[i - 1]) * scale,
+                x[i - 1], z[i - 1], whole[i - 1], lines[i - 1], x[i], z[i], whole[i], lines[i],
+                (e[i] - e[i - 1]) * scale,
                 tan_tilt, first_row, rows,
             )  # fmt: skip
         joined = True
@@ -223,7 +211,8 @@ class HeadRows:
         if stop > first:
             _join_all(
                 first, stop, self._joined, self._e[:n], self._lines, self._squares, self._x,
-                self._z, self._whole, self._shift, self._tan_tilt, self._x_edge, self._scale, self._first_row,
+                self._z, self._whole, self._shift, self._tan_tilt, self._x_edge, self._scale,
+                self._first_row,
                 self._rows,
             )  # fmt: skip
             self._joined = True
@@ -237,7 +226,7 @@ class HeadRows:
             setattr(self, name, new)
 
     def take(self, first: int, stop: int) -> list[Singles]:
-        """Views of rows first to stop - 1, in one or two parts; `clear` frees them afterwards."""
+        """Give views of rows first to stop - 1, in one or two parts; `clear` frees them."""
         n = len(self._rows)
         a, b = first % n, (stop - 1) % n + 1
         if a < b:

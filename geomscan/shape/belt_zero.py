@@ -20,7 +20,7 @@ _U_UNSEEN_MM = 0.01  # where too little belt is seen to tell
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class LocalZero:
-    """Belt zero around one piece: zero_mm (n_x, n_y), its common u, and the share of bare belt seen."""
+    """Belt zero around a piece, (n_x, n_y), its common u and the share of bare belt seen."""
 
     zero_mm: Floats
     u_zero_mm: float

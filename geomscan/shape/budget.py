@@ -78,8 +78,8 @@ class CalibrationErrors:
         self._terms = (strength[:, None] * right / weight)[keep]
 
     def terms(self, y_mm: Floats, thickness_mm: Floats) -> tuple[ErrorTerm, ...]:
-        """Give the terms for a piece; y_mm (n_y,), thickness_mm (n_x, n_y) with NaN off the piece."""
-        line = ()
+        """Give a piece's terms; y_mm (n_y,), thickness_mm (n_x, n_y), NaN off the piece."""
+        line: tuple[ErrorTerm, ...] = ()
         on = np.isfinite(thickness_mm)
         if self._u_line > 0.0:
             delta = np.where(on, self._u_line, 0.0)
@@ -95,7 +95,7 @@ class CalibrationErrors:
         )
 
     def u_mm(self, y_mm: float, z_mm: float) -> float:
-        """Standard uncertainty of thickness at one place."""
+        """Give the standard uncertainty of thickness at one place."""
         if len(self._terms) == 0:
             return 0.0
         base = _powers(np.array(y_mm / self._scale), np.array(z_mm / self._scale))

@@ -58,7 +58,7 @@ def _merge(parent, box, height, a, b):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def _label(mask, above, first_row, recent, parent, box, height, free, n_free, out):  # type: ignore[no-untyped-def]
-    """Label the rows of a mask, joining cells within _REACH of each other; recent = the rows before."""
+    """Label rows of a mask, joining cells within _REACH; recent: the rows before."""
     n_rows, n_y = mask.shape
     for i in range(n_rows):
         row = out[i]

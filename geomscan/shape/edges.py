@@ -67,7 +67,7 @@ def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped
         return k, volume / top, top
     left = top * top - 2.0 * slope * volume
     toe = np.sqrt(max(left, 0.0))
-    # the volume is known to the noise of the cells in it, and a toe is the root of what is left of it
+    # the volume is known to the noise of its cells; a toe is the root of what is left of it
     noise_sum = noise_mm * np.sqrt(depth + 1.0 + _OUTSIDE)
     if toe < max(4.0 * noise_mm + 0.1, 0.15 * top, np.sqrt(6.0 * slope * noise_sum)):
         return k, top / slope, 0.0

@@ -135,7 +135,7 @@ class PieceFinder:
         return pieces
 
     def _runs(self, belt: BeltLines) -> Iterator[tuple[int, int, bool]]:
-        """Runs of lines that advance, none longer than the ring of rows allows, with their events.
+        """Give runs of lines that advance, none longer than the ring of rows allows; note events.
 
         A line that doesn't advance beyond the farthest one so far sees belt that was seen before
         and is left out. True where the first line of a run lies too far from the one before it.
@@ -220,7 +220,7 @@ class PieceFinder:
 
     def _lean(self, head: HeadGeometry) -> Floats:
         """Give x - e on the belt at each cell."""
-        return head.offset_mm + self._y * math.tan(math.radians(head.skew_deg))
+        return np.asarray(head.offset_mm + self._y * math.tan(math.radians(head.skew_deg)))
 
     def _reach(self, head: HeadGeometry) -> tuple[float, float]:
         """How far behind and ahead of the belt travel a line's points may lie, mm."""
@@ -409,7 +409,7 @@ class PieceFinder:
         return {name for name, x in self._events if low <= x <= high}
 
     def _number(self, piece: PieceMap, still: list[Component]) -> PieceMap:
-        """Number by leading edge: pieces handed out and regions still open that began before."""
+        """Count by leading edge: pieces handed out and regions still open that began before."""
         earlier = sum(x0 <= piece.x0_mm for x0 in self._emitted_x0)
         waiting = sum(
             self._worth_it(c) and self._x_edge + c.first_row * self._cell < piece.x0_mm

@@ -147,8 +147,8 @@ def rows_to_mm(
     if reflectance is not None:
         factor = reflectance_factor(
             calibration, head, column, z,
-            exposure_us=None if exposure_us is None or np.isnan(exposure_us).any() else exposure_us[:, None],
-            laser_power=None if laser_power is None or np.isnan(laser_power).any() else laser_power[:, None],
+            exposure_us=_per_line(exposure_us),
+            laser_power=_per_line(laser_power),
         )  # fmt: skip
         reflectance = (reflectance * factor).astype(np.float32)
     return HeadLines(
@@ -159,6 +159,11 @@ def rows_to_mm(
         line_width_px=line_width_px,
         glare=glare,
     )
+
+
+def _per_line(values: Floats | None) -> Floats | None:
+    """One value a line, to go with its columns; None where any is unknown."""
+    return None if values is None or np.isnan(values).any() else values[:, None]
 
 
 def _mm_per_row(calibration: ScannerCalibration, head: str) -> float:
@@ -180,7 +185,7 @@ def _modes(calibration: ScannerCalibration, head: str) -> CommonModes:
 
 
 class _region_of:  # noqa: N801 - reads as a function where it is used
-    """Callable that says which points a head's calibration covers; can be sent between processes."""
+    """Say which points a head's calibration covers; can be sent between processes."""
 
     def __init__(self, calibration: ScannerCalibration, head: str) -> None:
         self._calibration, self._head = calibration, head

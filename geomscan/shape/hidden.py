@@ -16,8 +16,8 @@ __all__ = ["Filled", "fill_hidden"]
 Floats = npt.NDArray[np.float64]
 
 _WHOLE = 0.97
-#: Standard uncertainty of a hidden flank below an edge, as a share of what lies between belt and line
-#: of sight: with the flank on the other side to go by, and without.
+#: Standard uncertainty of a hidden flank below an edge, as a share of what lies between belt and
+#: line of sight: with the flank on the other side to go by, and without.
 _U_SEEN, _U_GUESS = 0.08, 0.2
 
 
@@ -136,7 +136,7 @@ def _flank(h, cover, start, step, c, cell, n_fit):  # type: ignore[no-untyped-de
 
 @njit(nogil=True, cache=True)
 def _other_flank(h, cover, start, step, c, cell, top):  # type: ignore[no-untyped-def]
-    """Run per mm of descent of the flank opposite to the edge at row `start`; False where unseen."""
+    """Run per mm of descent of the flank opposite to row `start`; False where unseen."""
     n_x = h.shape[0]
     i = start
     upper = -1.0
@@ -176,7 +176,7 @@ def _on_conic(d, fit):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt):  # type: ignore[no-untyped-def]
-    """Fill each column of cells along x; sight: dx per mm of descent, by side (downstream, upstream)."""
+    """Fill each column of cells along x; sight: dx per mm of descent, by side."""
     n_x, n_y = h.shape
     for c in range(n_y):
         i = 0
@@ -246,7 +246,7 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
                         bound = max(top - d / max(run, 0.05), low)
                         arc += 0.25 * min(max(_on_circle(d, fit), low), bound)
                         conic += 0.25 * min(max(_on_conic(d, fit), low), bound)
-                # an arc replaces what was said to be seen of a cut cell, too: it was carried on flat
+                # an arc replaces the seen part of a cut cell, too: that was carried on flat
                 sharp = cover[k, c] * seen + share * drop
                 height[k, c] = smooth * 0.5 * (arc + conic) + (1.0 - smooth) * sharp
                 if line > low + 0.05:

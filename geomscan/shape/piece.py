@@ -89,8 +89,8 @@ def finish_pieces(
         nearer = _nearest(parts) == name
         pieces.append(
             _finish(
-                frame, filled, own & core, allowed & nearer, lanes=lanes, flags=flags | {"touching"},
-                errors=errors, edge=edge,
+                frame, filled, own & core, allowed & nearer, lanes=lanes,
+                flags=flags | {"touching"}, errors=errors, edge=edge,
             )
         )  # fmt: skip
     return pieces
@@ -132,7 +132,7 @@ def _finish(
     n_on = float(cover.sum())
     volume = float(whole.sum()) * cell**2
     x = frame.x_first_mm + cell * np.arange(cover.shape[0])
-    y = frame.y_first_mm + cell * np.arange(cover.shape[1])
+    y: Floats = frame.y_first_mm + cell * np.arange(cover.shape[1], dtype=np.float64)
     y_middle = float((cover.sum(axis=0) * y).sum() / n_on)
 
     unlit = frame.rows[:, :, _CHANNEL["unlit"]].astype(np.float64)

@@ -174,7 +174,7 @@ def _hull_area(mask: Bools, cv2: object) -> float:
             )
         )
     )
-    return area + 0.5 * float(np.abs(edge).sum()) * 0.5 * 2.0**0.5 + 1.0
+    return float(area + 0.5 * np.abs(edge).sum() * 0.5 * 2.0**0.5 + 1.0)
 
 
 def _refine(inside: npt.NDArray[np.float32], core: Bools, labels: Labels, k: int) -> Labels:

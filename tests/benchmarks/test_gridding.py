@@ -1,10 +1,12 @@
 """Speed of gridding, one thread, and of the last line to the finished piece; prints the machine."""
 
 import platform
+import sys
 import time
 
 import numba
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from geomscan.shape.across import grid_across
@@ -16,18 +18,19 @@ from geomscan.shape.settings import ShapeSettings
 N_COLUMNS = 2048
 
 
-def dome_lines(e: np.ndarray, seed: int = 0) -> HeadLines:
+def dome_lines(e: npt.NDArray[np.float64], seed: int = 0) -> HeadLines:
     """Lines over two ellipsoids 200 mm long, side by side, every 260 mm; 0.03 mm of noise."""
     rng = np.random.default_rng(seed)
     y = np.broadcast_to(np.linspace(-250, 250, N_COLUMNS), (len(e), N_COLUMNS)).astype(np.float32)
-    z = np.zeros(y.shape)
+    height: npt.NDArray[np.float64] = np.zeros(y.shape)
     for middle in (-120.0, 110.0):
         q = (((e % 260.0) - 130.0)[:, None] / 100.0) ** 2 + ((y - middle) / 50.0) ** 2
-        z = np.maximum(z, 25.0 * np.sqrt(np.maximum(1.0 - q, 0.0)))
-    z = (z + rng.normal(0, 0.03, z.shape)).astype(np.float32)
+        height = np.maximum(height, 25.0 * np.sqrt(np.maximum(1.0 - q, 0.0)))
+    z = (height + rng.normal(0, 0.03, y.shape)).astype(np.float32)
     return HeadLines(
         y_mm=y, z_mm=z, u_z_mm=np.full(z.shape, 0.03, np.float32),
-        reflectance=np.full(z.shape, 100, np.float32), line_width_px=np.full(z.shape, 2, np.float32),
+        reflectance=np.full(z.shape, 100, np.float32),
+        line_width_px=np.full(z.shape, 2, np.float32),
     )  # fmt: skip
 
 
@@ -46,7 +49,7 @@ def finder() -> PieceFinder:
 
 def test_gridding_speed(benchmark) -> None:  # type: ignore[no-untyped-def]
     n = 200
-    e = np.arange(n) * 0.5
+    e = 0.5 * np.arange(n, dtype=np.float64)
     lines = dome_lines(e)
 
     def grid() -> None:
@@ -62,18 +65,20 @@ def test_gridding_speed(benchmark) -> None:  # type: ignore[no-untyped-def]
     grid()
     start = time.process_time()
     benchmark(grid)
-    print(
-        f"\n{platform.processor()}, Python {platform.python_version()}, numba {numba.__version__}"
+    sys.stdout.write(
+        f"\n{platform.processor()}, Python {platform.python_version()}, numba {numba.__version__}\n"
     )
     if benchmark.stats is not None:
-        print(f"{n * N_COLUMNS / benchmark.stats.stats.median / 1e6:.0f} Mpoints/s, eight channels")
+        sys.stdout.write(
+            f"{n * N_COLUMNS / benchmark.stats.stats.median / 1e6:.0f} Mpoints/s, eight channels\n"
+        )
     assert time.process_time() > start
 
 
 @pytest.mark.slow
 def test_last_line_to_finished_piece() -> None:
     # a piece of 400 lines at 0.5 mm; the call that hands it out, with one line in it
-    e = np.arange(1600) * 0.5
+    e = 0.5 * np.arange(1600, dtype=np.float64)
     lines = dome_lines(e)
     find, spent = finder(), []
     for i in range(len(e)):
@@ -82,7 +87,7 @@ def test_last_line_to_finished_piece() -> None:
         pieces = find.push(BeltLines(e_mm=e[part]), {"a": lines.part(part), "b": lines.part(part)})
         if pieces:
             spent.append((time.process_time() - start) * 1e3 / len(pieces))
-    print(
-        f"\nlast line to finished piece: median {np.median(spent):.1f} ms, most {max(spent):.1f} ms"
+    sys.stdout.write(
+        f"\nlast line to piece: median {np.median(spent):.1f} ms, most {max(spent):.1f} ms\n"
     )
     assert np.median(spent) < 20.0  # floor; aim 3 ms on a quiet machine
