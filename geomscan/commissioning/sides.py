@@ -22,6 +22,8 @@ _ROWS = np.arange(-7, 8)
 _LINES = 8
 #: a face seen less wide than this throws no light that matters
 _SEEN_PX = 0.25
+#: how far edges are misplaced as a whole where there are no pixels to judge by; seen on recordings
+_UNPARTED_PX = 0.25
 #: least standard uncertainty of one edge, px: pixels aren't squares of even response
 _LEAST_U_PX = 0.01
 
@@ -69,6 +71,7 @@ def side_edges(
     margin = 3.0
     index = np.flatnonzero((along > margin) & (along < model.block.length_mm - margin))
     found: list[_Found] = []
+    frames_seen = from_frames and lines.head.payload_is == "frames"
     if index.size >= _LINES:
         frames = lines.frames(int(index[0]), int(index[-1]) + 1) if from_frames else None
         for face in range(len(model.points) - 1):
@@ -91,10 +94,10 @@ def side_edges(
                     np.array([s for _, s, _ in good]),
                 )
             )
-    return _table(found, head, run)
+    return _table(found, head, run, from_pixels=frames_seen)
 
 
-def _table(found: list[_Found], head: int, run: int) -> Observations:
+def _table(found: list[_Found], head: int, run: int, *, from_pixels: bool) -> Observations:
     """Make observations; u is how neighbouring groups scatter, by faces seen and unseen."""
     parts = [Observations.of(Kind.SIDE, head, run, 0, [], [], [], [], [])]
     for seen in (True, False):
@@ -103,6 +106,9 @@ def _table(found: list[_Found], head: int, run: int) -> Observations:
             continue
         steps = np.concatenate([np.diff(part[5]) for part in own])
         spread = max(float(np.sqrt(np.mean(steps**2) / 2)), _LEAST_U_PX)
+        if not from_pixels:
+            # neither a face's own light nor how far a column is lit can be told: all err alike
+            spread = float(np.hypot(spread, _UNPARTED_PX * np.sqrt(len(own[0][2]))))
         parts += [
             Observations.of(Kind.SIDE, head, run, face, column, row, travel, spread, _LINES)
             for face, _, column, row, travel, _ in own

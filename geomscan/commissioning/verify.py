@@ -295,8 +295,10 @@ class _Placed:
             part, left = self.obs.where(own), self.residual_mm[own]
             y, z = self.model.plane(self.values, part.head, part.column_px, part.row_px)
             place = self.scale * self.model.points[f, 0] + float(np.median(left))
-            edge = float(self.calibration.figures.get("u_edge_px", 0.0)) * self._mm_per_column(y, z)
-            u = float(np.hypot(max(float(np.std(left)), 0.005) / np.sqrt(left.size), edge))
+            per_column = self._mm_per_column(y, z)
+            edge = float(self.calibration.figures.get("u_edge_px", 0.0)) * per_column
+            spread = max(float(np.std(left)), float(np.median(part.u)) * per_column)
+            u = float(np.hypot(spread / np.sqrt(left.size), edge))
             modes = common_modes(self.calibration, self.head, y.mean(), z.mean())[:, 1]
             faces[self.model.faces[f]] = (place, u, modes)
         pairs = [
