@@ -135,9 +135,10 @@ def test_a_refusal_page_names_the_fault() -> None:
 @pytest.mark.parametrize(
     ("fault", "message"),
     [
-        ("slip", r"pass-2: belt slip: .* counted [+](2|1\.9)"),
+        ("slip", r"pass-2: belt slip: .* counted [+](2|1\.[6-9])"),
         ("rows", "pass-2: the camera of head [ab] moved"),
-        ("columns", "pass-2: the camera of head [ab] moved"),
+        # three passes and two heads don't tell which of them moved sideways
+        ("columns", "the camera of head [ab] moved"),
         ("step", "wrong block: .* height"),
         ("across", "wrong block: .* across"),
         ("mirrored", "the block file is mirrored"),
