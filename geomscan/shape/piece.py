@@ -96,6 +96,22 @@ def finish_pieces(
     return pieces
 
 
+def _cover_at_a_credible_height(whole: Floats, cover: Floats) -> Floats:
+    """Cover of partly covered cells such that none stands higher than the firm cells around it.
+
+    What a cell holds is known (`whole`, mm over the whole cell); how much of it is covered comes
+    from the outline, and a small error of that would put the same material on a needle.
+    """
+    import cv2
+
+    firm = np.where(cover >= 0.999, whole, 0.0).astype(np.float32)
+    highest = cv2.dilate(firm, np.ones((5, 5), np.uint8)).astype(np.float64)
+    needle = (cover > 0.0) & (cover < 0.999) & (whole > cover * highest) & (highest > 0.0)
+    mended = cover.copy()
+    mended[needle] = np.minimum(whole[needle] / highest[needle], 1.0)
+    return mended
+
+
 def _nearest(parts: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
     """Label of the part nearest to each cell."""
     import cv2
@@ -117,9 +133,9 @@ def _finish(
 ) -> PieceMap:  # fmt: skip
     cell = frame.cell_mm
     rim = find_rim(filled.height_mm, core, allowed, noise_mm=frame.noise_mm)
-    cover = rim.cover
-    on = cover > 0.0
+    on = rim.cover > 0.0
     whole = np.where(on, np.maximum(filled.height_mm, 0.0), 0.0)
+    cover = _cover_at_a_credible_height(whole, rim.cover)
     cavity = _cavity(rim, cell)
     undercut = np.zeros_like(whole)
     if edge.undercut_mm > 0.0 or edge.u_undercut_mm > 0.0:
