@@ -27,6 +27,7 @@ Singles = npt.NDArray[np.float32]
 
 LINES_PER_BLOCK = 64
 NOISE_LINES = 64
+U_DOUBTFUL_PX = np.float32(1.0)  # where a rival peak is left; common practice, no source
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -99,9 +100,10 @@ class Scan:
         )
         doubtful = (lines.quality & Quality.SECOND_PEAK) != 0
         row_px = lines.row_px + np.float32(manifest.line_axes().row0)
-        row_px[doubtful] = np.nan  # better a hole with bounds than a height that is not believed
+        # kept, as on steep flanks two heights share a column; another head counts for more there
+        u_row_px = np.where(doubtful, np.maximum(lines.u_row_px, U_DOUBTFUL_PX), lines.u_row_px)
         return self._in_mm(
-            name, start, row_px, u_row_px=lines.u_row_px, reflectance=lines.reflectance,
+            name, start, row_px, u_row_px=u_row_px, reflectance=lines.reflectance,
             line_width_px=lines.width_px, glare=(lines.quality & Quality.CLIPPED) != 0,
         )  # fmt: skip
 
