@@ -19,6 +19,7 @@ Bools = npt.NDArray[np.bool_]
 _INSIDE = 2  # cells from the first one above threshold to the flank's reference
 _OUTSIDE = 8  # cells looked at beyond it
 _U_OUTLINE = 0.4  # standard uncertainty of an end read off the outline, cells
+_MISFIT = 0.02  # cells, rms: below it all laws fit alike
 _U_TIP = 0.15  # the same followed back from the sections behind it
 
 
@@ -178,8 +179,9 @@ def _tip(section: Floats, outline: float) -> tuple[float, float]:
 
     The outermost tenths of a millimetre of a steep rim are dark and narrow, and no line may have
     hit them. Behind them the section grows with the distance from the tip as d (a flank that meets
-    the belt upright, or a corner) to d^1.5 (one that comes down at an angle); the law that fits
-    better is followed back to where the section vanishes.
+    the belt upright, or a corner) to d^1.5 (one that comes down at an angle). The law between them
+    is followed back to where the section vanishes, unless another one fits plainly better; how far
+    the laws lie apart says how sure the tip is.
     """
     start = int(outline) + 2
     stop = min(start + 10, start + max(int(0.12 * len(section)), 5), len(section))
@@ -189,17 +191,22 @@ def _tip(section: Floats, outline: float) -> tuple[float, float]:
     if area[0] > 0.6 * area[-1]:
         return outline, _U_OUTLINE  # a front that stands square
     x = np.arange(start, stop) + 0.5
-    best, found = np.inf, outline
-    for power in (1.0, 1.5):
+    tips, misfits = {}, {}
+    for power in (1.0, 1.25, 1.5):
         root = area ** (1.0 / power)
         root = root / root[-1]
         design = np.stack([np.ones_like(root), root, root**2], axis=1)
         terms, *_ = np.linalg.lstsq(design, x, rcond=None)
-        misfit = float(np.square(design @ terms - x).sum())
-        if misfit < 0.5 * best:  # the upright law unless the other one is plainly better
-            best, found = misfit, float(terms[0])
+        tips[power] = float(terms[0])
+        misfits[power] = float(np.sqrt(np.mean(np.square(design @ terms - x))))
+    found, u = tips[1.25], abs(tips[1.5] - tips[1.0]) / np.sqrt(12.0)
+    best = min(misfits, key=lambda power: misfits[power])
+    if misfits[1.25] > _MISFIT and misfits[best] < 0.5 * misfits[1.25]:
+        found, u = tips[best], _U_TIP
+    elif misfits[best] > 4.0 * _MISFIT:  # no law holds: between the outline and what they say
+        found, u = 0.5 * (found + outline), 0.5 * abs(found - outline)
     if outline - 3.0 < found < outline + 1.0:
-        return found, max(_U_TIP, 0.3 * abs(found - outline))
+        return found, max(_U_TIP, float(u), 0.3 * abs(found - outline))
     return outline, _U_OUTLINE
 
 
