@@ -24,7 +24,7 @@ from geomscan.tissue.settings import TissueSettings
 
 METHODS = ("network", "mixture", "threshold")
 #: First seed of the judged scenes, and of the scenes that the uncertainty's constants came from.
-JUDGED_SEED, TUNED_SEED = 9_000_000, 7_000_000
+JUDGED_SEED, TUNED_SEED = 10_000_000, 7_000_000
 N_BINS = 10
 
 

@@ -1,4 +1,4 @@
-"""Fat and lean on pieces made by hand: what must not change the answer, and what must be refused."""
+"""Fat and lean on pieces made by hand: what must not change the answer, what must be refused."""
 
 from dataclasses import replace
 from typing import Any
@@ -19,7 +19,7 @@ CELL_MM = 0.8
 
 
 def dome(*, contrast: float = 1.6, patch_mm: float = 16.0, seed: int = 1) -> tuple[PieceMap, Any]:
-    """A matt dome of 110 × 80 mm with two round patches; cosine shading, 5 % speckle."""
+    """Make a matt dome of 110 × 80 mm with two round patches; cosine shading, 5 % speckle."""
     n_x, n_y = round(120 / CELL_MM), round(90 / CELL_MM)
     x = (np.arange(n_x)[:, None] - (n_x - 1) / 2) * CELL_MM
     y = (np.arange(n_y)[None, :] - (n_y - 1) / 2) * CELL_MM

@@ -46,7 +46,7 @@ who = "anybody"
 
 
 def slab(contrast: float, *, grain: float = 0.06, seed: int = 4) -> PieceMap:
-    """A flat slab of 92 × 70 mm that holds the fat of RECTANGLES."""
+    """Make a flat slab of 92 × 70 mm that holds the fat of RECTANGLES."""
     inside = np.zeros((GRID.n_x, GRID.n_y), bool)
     inside[4:96, 5:75] = True
     fat = np.zeros_like(inside)
@@ -72,7 +72,7 @@ def slab(contrast: float, *, grain: float = 0.06, seed: int = 4) -> PieceMap:
 
 
 def results_folder(path: Path, piece: PieceMap) -> Path:
-    """What `measure` leaves of one piece: its maps."""
+    """Write what `measure` leaves of one piece: its maps."""
     path.mkdir()
     nothing = np.where(piece.cover > 0, 0.0, np.nan)
     store = MapStore(path / "maps", cell_mm=piece.cell_mm)
@@ -175,7 +175,7 @@ def judged(contrast: float, marks: Path, **options: Any) -> Any:
 
 
 def test_good_light_is_told_and_measured(marks: Path) -> None:
-    """Reference: the contrast and scatter drawn; d' of two logs is ln(contrast) over the scatter."""
+    """Reference: the contrast and scatter drawn; d' of logs is ln(contrast) over the scatter."""
     seen = judged(1.6, marks)
 
     assert seen.verdict == "yes"
@@ -209,11 +209,11 @@ def test_darker_fat_turns_the_settings(marks: Path) -> None:
     assert seen.verdict == "yes"
 
 
-def test_marks_off_the_piece_are_refused(marks: Path) -> None:
+def test_marks_off_the_piece_are_refused() -> None:
     mask = np.zeros((GRID.n_x, GRID.n_y), np.uint8)
     mask[:3] = LEAN
     mask[30:50, 20:30] = FAT
-    with pytest.raises(InputError, match="at least 50 cells of lean .* found 0"):
+    with pytest.raises(InputError, match=r"at least 50 cells of lean .* found 0"):
         judge_marks([(slab(1.6), mask)], TissueSettings())
 
 

@@ -133,18 +133,26 @@ def test_a_swapped_model_is_exit_2_in_one_line(
     assert len(capsys.readouterr().err.splitlines()) == 1
 
 
-def test_padding_does_not_reach_the_answer() -> None:
-    """Cells beyond the piece are 0; a wider empty margin must not move what lies inside."""
+def test_an_empty_margin_hardly_moves_the_answer() -> None:
+    """A lean slab with one patch of fat, once on a tight grid and once on one twice as wide."""
     rng = np.random.default_rng(3)
-    small = np.zeros((len(FEATURES), 64, 64), np.float32)
-    small[:4, 8:56, 8:56] = rng.normal(0, 0.1, (4, 48, 48))
-    small[2:4, 8:56, 8:56] = 1
-    large = np.zeros((len(FEATURES), 128, 128), np.float32)
-    large[:, :64, :64] = small
+    tight = np.zeros((len(FEATURES), 128, 96), np.float32)
+    slab = np.s_[4:124, 4:92]
+    tight[0][slab] = rng.normal(0, 0.05, (120, 88))
+    tight[0, 40:70, 30:60] += 0.5
+    tight[1] = tight[0]
+    tight[2:4, 4:124, 4:92] = 1
+    tight[6][slab] = 1
+    wide = np.zeros((len(FEATURES), 256, 192), np.float32)
+    wide[:, :128, :96] = tight
     session = load_network()
+    near, far = (
+        1 / (1 + np.exp(-run_network(session, features)[slab])) for features in (tight, wide)
+    )
 
-    near, far = run_network(session, small), run_network(session, large)
-    assert near[8:48, 8:48] == pytest.approx(far[8:48, 8:48], abs=0.05)
+    assert near[40:66, 30:56].mean() > 0.9
+    # the share of fat is claimed to 0.01; a margin may take a tenth of that
+    assert float(np.mean(near - far)) == pytest.approx(0, abs=1e-3)
 
 
 @pytest.mark.slow

@@ -1,4 +1,4 @@
-"""Limits, patches and their outlines against scikit-image, scikit-learn and shapes known by hand."""
+"""Limits, patches and outlines against scikit-image, scikit-learn and shapes known by hand."""
 
 import numpy as np
 import pytest
@@ -150,7 +150,7 @@ def test_a_patch_cut_by_the_outline_stays() -> None:
 
 @given(st.integers(0, 10_000))
 def test_filling_takes_a_nearest_value(seed: int) -> None:
-    """Reference: brute force over all known cells; the fast transform is allowed 2.5 % of distance."""
+    """Reference: brute force; the fast transform is allowed 2.5 % of the distance."""
     rng = np.random.default_rng(seed)
     known = rng.random((12, 9)) < 0.2
     known[4, 4] = True

@@ -22,7 +22,7 @@ UNSEEN = "tissue_unseen"
 #: Standard uncertainty of the share of fat over the mean of p·(1 − p), p the fat probability: of
 #: cells that were seen, and of cells that were not. From 600 scenes of the kinds that training
 #: knows, other seeds (models/CARD.md); checked on kinds that it does not know.
-NETWORK_U_SEEN, NETWORK_U_UNSEEN = 0.40, 1.74
+NETWORK_U_SEEN, NETWORK_U_UNSEEN = 0.42, 1.5
 MIXTURE_U_SEEN = 4.2
 #: For hard neighbours' tissue: over f·(1 − f) of each unseen cell, f the piece's share of fat.
 MIXTURE_U_UNSEEN = 0.65

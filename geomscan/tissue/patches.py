@@ -125,8 +125,8 @@ def drop_what_is_no_tissue(
         labels, n_patches = label_patches(mask)
         if n_patches == 0:
             continue
-        # a fat patch may be cut by the piece's outline; a dark band along it is a shaded rim
-        clear_of = ~(inside & ~mask) if fat_side else mask
+        # a patch may be cut by the piece's outline: only the other tissue bounds its breadth
+        clear_of = ~(inside & ~mask)
         drop = patch_breadths(labels, n_patches, clear_of, cell_mm) < settings.smallest_patch_mm
         if light is not None and usable is not None:
             step = patch_steps(labels, n_patches, light, usable, cell_mm=cell_mm)
