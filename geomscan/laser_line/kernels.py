@@ -2,8 +2,10 @@
 
 Rules that make these loops vector code: every inner loop runs along the columns over slices of
 rows, never over an index range of a whole array; several rows are taken at a time, so that the
-running result is loaded and stored once for all of them; and it goes from one buffer to another
-("ping-pong"): written in place it needs byte-masked stores, eight times slower on AVX2.
+running result is loaded and stored once for all of them; it goes from one buffer to another
+("ping-pong"): written in place it needs byte-masked stores, eight times slower on AVX2; and a
+pixel is loaded before it is decided whether it counts: a load inside a branch must be masked too,
+sixteen times slower on AVX2.
 """
 
 from typing import Any
@@ -114,16 +116,20 @@ def runner_up(frame: Any, c0: int, above: Any, below: Any, best: Any, second: An
         i2, i3 = second.dtype.type(r2), second.dtype.type(r3)
         for c in range(n):
             b, i, a, z = old[c], old_row[c], above[c], below[c]
-            v = p0[c] if (i0 < a) | (i0 > z) else nothing
+            v = p0[c]
+            v = v if (i0 < a) | (i0 > z) else nothing
             i = i0 if v > b else i
             b = max(v, b)
-            v = p1[c] if (i1 < a) | (i1 > z) else nothing
+            v = p1[c]
+            v = v if (i1 < a) | (i1 > z) else nothing
             i = i1 if v > b else i
             b = max(v, b)
-            v = p2[c] if (i2 < a) | (i2 > z) else nothing
+            v = p2[c]
+            v = v if (i2 < a) | (i2 > z) else nothing
             i = i2 if v > b else i
             b = max(v, b)
-            v = p3[c] if (i3 < a) | (i3 > z) else nothing
+            v = p3[c]
+            v = v if (i3 < a) | (i3 > z) else nothing
             i = i3 if v > b else i
             b = max(v, b)
             new[c] = b
@@ -141,10 +147,11 @@ def _lowest(frame: Any, rows: Any, above: Any, below: Any, most: Any, lowest: An
     i2, i3 = above.dtype.type(rows[2]), above.dtype.type(rows[3])
     for c in range(lowest.size):
         a, z = above[c], below[c]
-        v0 = p0[c] if (i0 < a) | (i0 > z) else most
-        v1 = p1[c] if (i1 < a) | (i1 > z) else most
-        v2 = p2[c] if (i2 < a) | (i2 > z) else most
-        v3 = p3[c] if (i3 < a) | (i3 > z) else most
+        v0, v1, v2, v3 = p0[c], p1[c], p2[c], p3[c]
+        v0 = v0 if (i0 < a) | (i0 > z) else most
+        v1 = v1 if (i1 < a) | (i1 > z) else most
+        v2 = v2 if (i2 < a) | (i2 > z) else most
+        v3 = v3 if (i3 < a) | (i3 > z) else most
         lowest[c] = min(min(min(v0, v1), min(v2, v3)), lowest[c])
 
 
@@ -158,10 +165,11 @@ def _total(frame: Any, rows: Any, above: Any, below: Any, cap: Any, total: Any, 
     kind = total.dtype.type
     for c in range(cap.size):
         a, z, most = above[c], below[c], cap[c]
-        v0 = min(p0[c], most) if (i0 < a) | (i0 > z) else none
-        v1 = min(p1[c], most) if (i1 < a) | (i1 > z) else none
-        v2 = min(p2[c], most) if (i2 < a) | (i2 > z) else none
-        v3 = min(p3[c], most) if (i3 < a) | (i3 > z) else none
+        v0, v1, v2, v3 = min(p0[c], most), min(p1[c], most), min(p2[c], most), min(p3[c], most)
+        v0 = v0 if (i0 < a) | (i0 > z) else none
+        v1 = v1 if (i1 < a) | (i1 > z) else none
+        v2 = v2 if (i2 < a) | (i2 > z) else none
+        v3 = v3 if (i3 < a) | (i3 > z) else none
         total[c] += kind(v0) + kind(v1) + kind(v2) + kind(v3)
     for c in range(cap.size):
         a, z = above[c], below[c]
