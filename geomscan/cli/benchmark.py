@@ -3,11 +3,13 @@
 from typing import TYPE_CHECKING, Any
 
 import click
+import numpy as np
 
 from geomscan.cli.output import finish, json_option, say, whole_command
 
 if TYPE_CHECKING:
     from geomscan.runs.benchmark import Benchmark
+    from geomscan.runs.throughput import Throughput
 
 __all__ = ["command"]
 
@@ -20,13 +22,20 @@ __all__ = ["command"]
 def command(quick: bool, avx2: bool, as_json: bool) -> None:
     """Measure, then print ratios for people or one object."""
     from geomscan.runs.benchmark import measure_extraction, read_units_avx2
+    from geomscan.runs.throughput import measure_throughput
 
     figures = measure_extraction(quick=quick, say=say)
     with_avx2 = read_units_avx2(quick=quick) if avx2 else None
-    finish(_as_json(figures, with_avx2), as_json=as_json, text=_as_text(figures, with_avx2))
+    say("measuring frames to profiles")
+    whole = measure_throughput(n_lines=1000 if quick else 2000)
+    finish(
+        _as_json(figures, whole, with_avx2),
+        as_json=as_json,
+        text=_as_text(figures, whole, with_avx2),
+    )
 
 
-def _as_json(figures: "Benchmark", avx2: float | None) -> dict[str, Any]:
+def _as_json(figures: "Benchmark", whole: "Throughput", avx2: float | None) -> dict[str, Any]:
     return {
         "extraction_read_units": {
             "one_thread": figures.one_thread,
@@ -39,14 +48,17 @@ def _as_json(figures: "Benchmark", avx2: float | None) -> dict[str, Any]:
         "over_numpy": figures.over_numpy,
         "over_opencv": figures.over_opencv,
         "extraction_lines_per_s": figures.frames_per_s,
-        "lines_per_s": None,
-        "latency_ms": {"median": None, "p95": None},
+        "lines_per_s": whole.lines_per_s,
+        "latency_ms": {
+            "median": float(np.median(whole.latency_ms)),
+            "p95": float(np.percentile(whole.latency_ms, 95)),
+        },
         "n_frames": figures.n_frames,
         "machine": figures.machine,
     }
 
 
-def _as_text(figures: "Benchmark", avx2: float | None) -> str:
+def _as_text(figures: "Benchmark", whole: "Throughput", avx2: float | None) -> str:
     lines = [
         figures.machine,
         f"{figures.n_frames} frames of 128 rows x 2048 columns, 8 bit, in memory",
@@ -63,4 +75,10 @@ def _as_text(figures: "Benchmark", avx2: float | None) -> str:
     lines.append(f"plain numpy centre of gravity     {figures.over_numpy:8.1f} times as long")
     if figures.over_opencv is not None:
         lines.append(f"composed from OpenCV              {figures.over_opencv:8.1f} times as long")
+    lines += [
+        f"frames to profiles, two threads   {whole.lines_per_s:8.0f} head-lines/s "
+        f"({whole.n_pieces} pieces)",
+        f"last line to finished profile     {np.median(whole.latency_ms):8.1f} ms median, "
+        f"{np.percentile(whole.latency_ms, 95):.1f} ms at 95 %, one thread",
+    ]
     return "\n".join(lines)

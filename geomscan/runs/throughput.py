@@ -1,0 +1,175 @@
+"""From frames in memory to finished profiles: lines a second, and the wait after a last line.
+
+Belt and pieces are drawn into the workload's frames; the calibration is built in: a flat map of
+0.2 mm a column and 0.4 mm a row, one head looking along the belt at 37°.
+"""
+
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geomscan.laser_line.extract import extract_lines
+from geomscan.laser_line.lines import LaserLines
+from geomscan.laser_line.noise import NoiseModel
+from geomscan.laser_line.settings import LineSettings
+from geomscan.mass.density import TissueDensity
+from geomscan.runs.chain import measure_piece
+from geomscan.runs.settings import Settings
+from geomscan.runs.workload import (
+    ELECTRONS_PER_GREY,
+    N_COLUMNS,
+    N_ROWS,
+    READ_NOISE_GREY,
+    Workload,
+    draw_frames,
+    wandering_lines,
+)
+from geomscan.scanner.calibration import Region, ScannerCalibration, Sheet
+from geomscan.scanner.head import HeadModel
+from geomscan.shape.finder import PieceFinder
+from geomscan.shape.from_scanner import rows_to_mm
+from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
+
+__all__ = ["Throughput", "measure_throughput"]
+
+Frames = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
+
+PIECE_LINES, GAP_LINES = 400, 60
+PITCH_MM, COLUMN_MM, ROW_MM = 0.5, 0.2, 0.4
+BELT_ROW = 108.0
+BLOCK, LAST_BLOCK = 64, 8  #: lines handed over at once: for throughput, and live
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Throughput:
+    """Figures of one run."""
+
+    lines_per_s: float  #: frames in memory to profiles, two threads
+    latency_ms: npt.NDArray[np.float64]  #: one thread, a value a piece
+    n_pieces: int
+
+
+def measure_throughput(*, n_lines: int = 2000, n_rounds: int = 3) -> Throughput:
+    """Measure the whole chain on drawn frames.
+
+    Latency is the computing time from the hand-over of the eight lines that complete a piece to
+    its finished profile: the laser line of these lines, their millimetres, the piece, its tissue,
+    mass and profile at 0°.
+    """
+    frames = draw_frames(_with_pieces(n_lines))
+    _chain(frames[: PIECE_LINES + 4 * GAP_LINES], BLOCK, ahead=False)  # compile
+    rates, n_pieces = [], 0
+    for _ in range(n_rounds):
+        begin = time.perf_counter()
+        n_pieces = len(_chain(frames, BLOCK, ahead=True))
+        rates.append(n_lines / (time.perf_counter() - begin))
+    latency = np.array(_chain(frames, LAST_BLOCK, ahead=False))
+    return Throughput(
+        lines_per_s=float(np.median(rates)), latency_ms=1e3 * latency, n_pieces=n_pieces
+    )
+
+
+def _with_pieces(n_lines: int) -> Workload:
+    """Draw half ellipsoids in two lanes over a flat belt into the workload's lines."""
+    whole = wandering_lines(n_lines)
+    line, column = np.arange(n_lines)[:, None], np.arange(N_COLUMNS)[None, :]
+    height_mm = np.zeros((n_lines, N_COLUMNS))
+    for middle in np.arange(GAP_LINES + PIECE_LINES / 2, n_lines, PIECE_LINES + GAP_LINES):
+        for lane, tall_mm in ((0.27, 28.0), (0.73, 24.0)):
+            along = (line - middle) / (PIECE_LINES / 2)
+            across = (column - lane * N_COLUMNS) / (50.0 / COLUMN_MM)
+            dome = tall_mm * np.sqrt(np.clip(1 - along**2 - across**2, 0, None))
+            height_mm = np.maximum(height_mm, dome)
+    row = (BELT_ROW - height_mm / ROW_MM).astype(np.float32)
+    far = np.abs(whole.second_row_px - row) > 5 * whole.sigma_px + 3
+    return replace(
+        whole, row_px=row, second_row_px=np.where(far, whole.second_row_px, np.float32(np.nan))
+    )
+
+
+def _chain(frames: Frames, n_block: int, *, ahead: bool) -> list[float]:
+    """Run all frames through; seconds from each completing block to its pieces' profiles."""
+    settings, density = Settings(), TissueDensity(lean_kg_m3=1060.0)
+    finder = PieceFinder(_flat_geometry(), settings.shape)
+    waits: list[float] = []
+    for start, begin, lines in _blocks(frames, n_block, ahead=ahead):
+        n = len(lines.y_mm)
+        belt = BeltLines(e_mm=PITCH_MM * np.arange(start, start + n, dtype=np.float64))
+        for piece in finder.push(belt, {"a": lines}):
+            measure_piece(piece, settings, density)
+            waits.append(time.perf_counter() - begin)
+    for piece in finder.finish():
+        measure_piece(piece, settings, density)
+    return waits
+
+
+def _blocks(frames: Frames, n_block: int, *, ahead: bool) -> Iterator[tuple[int, float, HeadLines]]:
+    """First line, time of hand-over, and lines in millimetres; a worker goes ahead if asked to."""
+    calibration = _flat_scanner()
+    noise = NoiseModel(electrons_per_grey=ELECTRONS_PER_GREY, read_noise_grey=READ_NOISE_GREY)
+    settings = LineSettings()
+    last: list[LaserLines] = []
+
+    def work(start: int) -> tuple[int, float, HeadLines]:
+        begin = time.perf_counter()
+        lines = extract_lines(
+            frames[start : start + n_block], noise=noise, settings=settings, bit_depth=8,
+            before=last[-1] if last else None,
+        )  # fmt: skip
+        last[:] = [lines]
+        in_mm = rows_to_mm(
+            calibration, "a", lines.row_px, first_column=0, u_row_px=lines.u_row_px,
+            reflectance=lines.reflectance, line_width_px=lines.width_px,
+        )  # fmt: skip
+        return start, begin, in_mm
+
+    starts = range(0, len(frames), n_block)
+    if not ahead:
+        yield from map(work, starts)
+        return
+    with ThreadPoolExecutor(1) as pool:
+        waiting = [pool.submit(work, start) for start in starts[:3]]
+        for start in [*starts[3:], None, None, None]:
+            if start is not None:
+                waiting.append(pool.submit(work, start))
+            if waiting:
+                yield waiting.pop(0).result()
+
+
+def _flat_scanner() -> ScannerCalibration:
+    """Build the calibration in: rows and columns are millimetres up to a factor."""
+    size = (N_COLUMNS, N_ROWS)
+    half = N_COLUMNS / 2
+    middle_row = (N_ROWS - 1) / 2
+    homography = np.array(
+        [
+            [COLUMN_MM * half, 0.0, 0.0],
+            [0.0, -ROW_MM * half, ROW_MM * (BELT_ROW - middle_row)],
+            [0.0, 0.0, 1.0],
+        ]
+    )
+    head = HeadModel(
+        name="a", laser="main", sensor_size=size, homography=homography, distortion=np.zeros(5)
+    )
+    edge = np.array([-205.0, 205.0])
+    return ScannerCalibration(
+        heads={"a": head},
+        sheets={"main": Sheet(laser="main", tilt_deg=0, skew_deg=0, u_tilt_deg=0, u_skew_deg=0)},
+        mm_per_count=PITCH_MM,
+        u_mm_per_count=0.0,
+        parameter_names=(),
+        parameters=np.empty(0),
+        covariance=np.empty((0, 0)),
+        regions={"a": Region(y_mm=edge, low_mm=np.zeros(2), high_mm=np.full(2, 60.0))},
+    )
+
+
+def _flat_geometry() -> ShapeGeometry:
+    head = HeadGeometry(fan_mm=(0.0, 900.0), viewpoint_mm=(640.0, 0.0, 850.0))
+    return ShapeGeometry(
+        heads={"a": head}, y_first_mm=-205.0, y_last_mm=205.0, mm_per_count=PITCH_MM
+    )
