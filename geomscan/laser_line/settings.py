@@ -25,5 +25,8 @@ class LineSettings(FileModel):
     min_width_px: float = Field(default=0.6, ge=0.3)
     #: the runner-up over the chosen peak from which a column is flagged as doubtful
     second_peak_ratio: float = Field(default=0.4, gt=0, le=1)
+    #: contrast of the lit line's speckle, 0 to 1, for its share in u of the row; it counts where
+    #: the manifest states wavelength_nm, f_number and pixel_um. Common practice, no source
+    speckle_contrast: float = Field(default=0.3, ge=0, le=1)
     #: choose between two peaks by continuity (else the brightest is taken)
     choose_peaks: bool = True

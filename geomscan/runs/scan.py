@@ -14,6 +14,7 @@ from geomscan.laser_line.extract import extract_lines
 from geomscan.laser_line.lines import LaserLines, Quality
 from geomscan.laser_line.noise import NoiseModel, noise_from_frames
 from geomscan.laser_line.settings import LineSettings
+from geomscan.laser_line.terms import grain_px, speckle_u_px, with_term
 from geomscan.recording.manifest import HeadManifest
 from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
 from geomscan.scanner.calibration import ScannerCalibration
@@ -100,12 +101,26 @@ class Scan:
         )
         doubtful = (lines.quality & Quality.SECOND_PEAK) != 0
         row_px = lines.row_px + np.float32(manifest.line_axes().row0)
+        lines = self._with_speckle(name, lines)
         # kept, as on steep flanks two heights share a column; another head counts for more there
         u_row_px = np.where(doubtful, np.maximum(lines.u_row_px, U_DOUBTFUL_PX), lines.u_row_px)
         return self._in_mm(
             name, start, row_px, u_row_px=u_row_px, reflectance=lines.reflectance,
             line_width_px=lines.width_px, glare=(lines.quality & Quality.CLIPPED) != 0,
         )  # fmt: skip
+
+    def _with_speckle(self, name: str, lines: LaserLines) -> LaserLines:
+        """Add what speckle does to the rows, where the manifest tells wavelength and aperture."""
+        head = self.recording.head(name)
+        laser = self.recording.manifest.lasers.get(head.laser)
+        wavelength_nm = None if laser is None else laser.wavelength_nm
+        if wavelength_nm is None or head.f_number is None or head.pixel_um is None:
+            return lines
+        grain = grain_px(
+            wavelength_nm=wavelength_nm, f_number=head.f_number, pixel_um=head.pixel_um
+        )
+        contrast = self.line.speckle_contrast
+        return with_term(lines, speckle_u_px(lines.width_px, grain_px=grain, contrast=contrast))
 
     def _in_mm(
         self,
