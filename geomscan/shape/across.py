@@ -168,45 +168,43 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
     for i in range(n_lines):
         line = out[i]
         square = squares[i]
+        yi, zi, vi, ri, wi, gi = y[i], z[i], v[i], r[i], w[i], g[i]
         pitch = np.float32(cell)
-        slope = np.float32(0.0)  # of the piece that arrived at the previous sample
+        rise, over = nought, one  # of the piece that arrived at the previous sample
         have = False
         j0 = 0
-        y0 = np.float32(0.0)
-        z0 = np.float32(0.0)
+        y0 = z0 = r0 = w0 = v0 = g0 = u0 = nought
         cell_now = -1
         s0 = s1 = s2 = s3 = s4 = s5 = s6 = nought
         for k in range(n_columns):
             j = n_columns - 1 - k if reverse else k
-            yj = y[i, j]
+            at = np.uintp(j)  # unsigned: no look for indices that count from the end
+            yj = yi[at]
             if yj != yj:
                 continue
-            zj = z[i, j]
+            zj = zi[at]
+            rj = ri[at]
+            wj = wi[at]
+            vj = vi[at]
+            gj = np.float32(gi[at])
+            u1 = (yj - y_edge) * scale
             if have:
                 i0 = j0
                 step = zj - z0
                 gap = abs(j - i0) - 1
                 dy = yj - y0
                 if abs(step) <= _STEP_MM and (gap == 0 or dy <= _BRIDGE_MM):
-                    u0 = (y0 - y_edge) * scale
-                    u1 = (yj - y_edge) * scale
-                    if u1 < u0 or u0 < 0.0 or u1 >= n_cells:
-                        _lay(
-                            line, square, u0, u1, z0, zj, r[i, i0], r[i, j], w[i, i0], w[i, j],
-                            v[i, i0], v[i, j], half * (g[i, i0] + g[i, j]),
-                        )  # fmt: skip
+                    gm = half * (g0 + gj)
+                    if u1 < u0 or u0 < nought or u1 >= n_cells:
+                        _lay(line, square, u0, u1, z0, zj, r0, rj, w0, wj, v0, vj, gm)
                     else:
                         # the usual case: sums stay in registers until the cell is left
-                        r0 = r[i, i0]
-                        w0 = w[i, i0]
-                        v0 = v[i, i0]
                         dz = zj - z0
-                        dr = r[i, j] - r0
-                        dw = w[i, j] - w0
-                        dv = v[i, j] - v0
-                        gm = half * (g[i, i0] + g[i, j])
-                        c = int(u0)
-                        last = int(u1)
+                        dr = rj - r0
+                        dw = wj - w0
+                        dv = vj - v0
+                        c = np.int32(u0)
+                        last = np.int32(u1)
                         if c != cell_now:
                             if cell_now >= 0:
                                 _put(line, square, cell_now, s0, s1, s2, s3, s4, s5, s6)
@@ -246,17 +244,17 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                                 c += 1
                                 begin = end
                             cell_now = last
-                    if gap == 0 and dy > 0.0:
+                    if gap == 0 and dy > nought:
                         pitch += np.float32(0.1) * (dy - pitch)
                 elif abs(step) > _STEP_MM:
                     # a wall: which side is high, and does it face away from the light?
                     if step < 0.0:
                         y_high, z_high, z_low, y_low = y0, z0, zj, yj
-                        top_slope = slope
+                        top_slope = rise / over
                         beyond = _lit_part(y, r, i, i0, -onward)
                     else:
                         y_high, z_high, z_low, y_low = yj, zj, z0, y0
-                        top_slope = np.float32(0.0)
+                        top_slope = nought
                         beyond = _lit_part(y, r, i, j, onward)
                         j2 = j + onward
                         if 0 <= j2 < n_columns:
@@ -323,11 +321,10 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                     _end_at_light(
                         line, square, y, z, v, r, w, g, i, j, onward, pitch, y_edge, scale
                     )
-                slope = step / dy if dy > 0.0 and gap == 0 else np.float32(0.0)
+                rise, over = (step, dy) if dy > nought and gap == 0 else (nought, one)
             have = True
             j0 = j
-            y0 = yj
-            z0 = zj
+            y0, z0, r0, w0, v0, g0, u0 = yj, zj, rj, wj, vj, gj, u1
         if cell_now >= 0:
             _put(line, square, cell_now, s0, s1, s2, s3, s4, s5, s6)
 
@@ -359,17 +356,24 @@ def grid_across(
     """
     y = np.ascontiguousarray(lines.y_mm, dtype=np.float32)
     n_lines = len(y)
-    nothing = np.broadcast_to(np.float32(0.0), y.shape)
+    nothing = np.zeros(y.shape, dtype=np.float32)
     out = np.zeros((n_lines, n_y, _N_CHANNELS), dtype=np.float32)
     square = np.zeros((n_lines, n_y), dtype=np.float32)
     _across(
-        y, lines.z_mm, lines.u_z_mm,
-        nothing if lines.reflectance is None else lines.reflectance,
-        nothing if lines.line_width_px is None else lines.line_width_px,
-        nothing if lines.glare is None else lines.glare.astype(np.float32),
+        y, _singles(lines.z_mm), _singles(lines.u_z_mm),
+        nothing if lines.reflectance is None else _singles(lines.reflectance),
+        nothing if lines.line_width_px is None else _singles(lines.line_width_px),
+        np.zeros(y.shape, np.bool_) if lines.glare is None else np.ascontiguousarray(lines.glare),
         fan_mm[0], fan_mm[1], y_edge_mm, cell_mm, _falling(y), out, square,
     )  # fmt: skip
     return out, square
+
+
+def _singles(values: Singles) -> Singles:
+    """One kind of array, so that the kernel is compiled once."""
+    if values.flags.c_contiguous and values.flags.writeable and values.dtype == np.float32:
+        return values
+    return np.array(values, dtype=np.float32, order="C")
 
 
 def _falling(y: Singles) -> bool:

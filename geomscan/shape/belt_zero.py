@@ -20,9 +20,13 @@ _U_UNSEEN_MM = 0.01  # where too little belt is seen to tell
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class LocalZero:
-    """Belt zero around a piece, (n_x, n_y), its common u and the share of bare belt seen."""
+    """Belt zero around a piece, its common u and the share of bare belt seen.
 
-    zero_mm: Floats
+    The belt lies at level_mm (n_y,) plus drift_mm (n_x,).
+    """
+
+    level_mm: Floats
+    drift_mm: Floats
     u_zero_mm: float
     bare_share: float
 
@@ -147,38 +151,36 @@ class BeltZero:
         learnt = np.interp(cells, cells[known], (self.level_mm)[known])
         return np.where(known, self.level_mm, learnt)
 
-    def around(
-        self, z_mm: Singles, cover: Singles, free: npt.NDArray[np.bool_], cells: slice
-    ) -> LocalZero:
+    def around(self, rows: Singles, free: npt.NDArray[np.bool_], cells: slice) -> LocalZero:
         """Belt zero of a window of rows, from the bare cells in it.
 
         Parameters
         ----------
-        z_mm, cover
-            Heights and cover, shape (n_x, n_y), all cells across.
+        rows
+            Fused rows, shape (n_x, n_y, n_channels), all cells across.
         free
             True where no product is near.
         cells
             Cells across that the piece needs.
         """
         level = self.level_filled()
-        n_x = len(z_mm)
+        n_x = len(rows)
         gate = max(4.0 * self.sigma_mm, 0.2) + 0.3
         side = slice(max(cells.start - _BESIDE, 0), cells.stop + _BESIDE)
         sums, n = np.zeros(n_x), np.zeros(n_x)
-        rest = np.empty((n_x, len(range(*side.indices(len(level))))), dtype=np.float32)
-        _bare(
-            z_mm[:, side], cover[:, side], free[:, side], level[side], self._state[0], gate,
-            sums, n, rest,
-        )  # fmt: skip
+        rest = np.empty((n_x, len(level[side])), dtype=np.float32)
+        _bare(rows[:, side], free[:, side], level[side], self._state[0], gate, sums, n, rest)
         share = float(n.sum()) / rest.size
+        own = level[cells]
         if n.sum() < 200:
-            zero = np.broadcast_to(level[cells] + self._state[0], (n_x, level[cells].size))
-            return LocalZero(zero_mm=zero, u_zero_mm=max(self.sigma_mm, 0.1), bare_share=share)
-        rows = n >= 10
-        mean = sums[rows] / n[rows]
-        x = np.arange(n_x)[rows].astype(float)
-        weight = n[rows]
+            return LocalZero(
+                level_mm=own, drift_mm=np.full(n_x, self._state[0]),
+                u_zero_mm=max(self.sigma_mm, 0.1), bare_share=share,
+            )  # fmt: skip
+        used = n >= 10
+        mean = sums[used] / n[used]
+        x = np.arange(n_x)[used].astype(float)
+        weight = n[used]
         centre = np.average(x, weights=weight)
         base = float(np.average(mean, weights=weight))
         spread = float(np.average((x - centre) ** 2, weights=weight))
@@ -186,28 +188,27 @@ class BeltZero:
         if spread > 0.0 and len(x) > 20:
             slope = float(np.average((x - centre) * (mean - base), weights=weight)) / spread
         drift = base + slope * (np.arange(n_x) - centre)
-        zero = level[cells][None, :] + drift[:, None]
         # what is left in patches of belt of a piece's scale is what a piece may stand on unnoticed
-        u = _patch_scatter(rest - drift[:, None].astype(np.float32))
-        return LocalZero(zero_mm=zero, u_zero_mm=u, bare_share=share)
+        u = _patch_scatter(rest, drift.astype(np.float32))
+        return LocalZero(level_mm=own, drift_mm=drift, u_zero_mm=u, bare_share=share)
 
 
 @njit(nogil=True, cache=True)
-def _bare(z, cover, free, level, drift, gate, sums, n, rest):  # type: ignore[no-untyped-def]
+def _bare(rows, free, level, drift, gate, sums, n, rest):  # type: ignore[no-untyped-def]
     """Sum what bare cells stand above the belt's level, row by row; rest is NaN elsewhere."""
-    for i in range(z.shape[0]):
-        for c in range(z.shape[1]):
-            value = z[i, c] - level[c]
-            if free[i, c] and cover[i, c] > 0.9 and abs(value - drift) < gate:
-                sums[i] += value
-                n[i] += 1
-                rest[i, c] = value
-            else:
-                rest[i, c] = np.nan
+    for i in range(rest.shape[0]):
+        for c in range(rest.shape[1]):
+            rest[i, c] = np.nan
+            if free[i, c] and rows[i, c, 0] > 0.9:
+                value = rows[i, c, 1] - level[c]
+                if abs(value - drift) < gate:
+                    sums[i] += value
+                    n[i] += 1
+                    rest[i, c] = value
 
 
 @njit(nogil=True, cache=True)
-def _patch_means(rest, size):  # type: ignore[no-untyped-def]
+def _patch_means(rest, drift, size):  # type: ignore[no-untyped-def]
     """Mean square of the means of patches of bare belt, and the number of patches."""
     total = 0.0
     n_patches = 0
@@ -218,7 +219,7 @@ def _patch_means(rest, size):  # type: ignore[no-untyped-def]
             for i in range(a, a + size):
                 for c in range(b, b + size):
                     if rest[i, c] == rest[i, c]:
-                        s += rest[i, c]
+                        s += rest[i, c] - drift[i]
                         n += 1
             if n > size * size // 4:
                 total += (s / n) ** 2
@@ -226,7 +227,7 @@ def _patch_means(rest, size):  # type: ignore[no-untyped-def]
     return total, n_patches
 
 
-def _patch_scatter(rest: Singles, size: int = 40) -> float:
+def _patch_scatter(rest: Singles, drift: Singles, size: int = 40) -> float:
     """Give the standard deviation of the means of patches of bare belt, size x size cells."""
-    total, n = _patch_means(rest, size)
+    total, n = _patch_means(rest, drift, size)
     return float(np.sqrt(total / n)) if n >= 3 else _U_UNSEEN_MM

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
+from geomscan.shape.cells import polynomial_terms
 from geomscan.shape.geometry import CommonModes, HeadGeometry
 from geomscan.shape.piece_map import ErrorTerm
 
@@ -86,9 +87,8 @@ class CalibrationErrors:
             line = (ErrorTerm(name="line position", scope="run", delta_mm=delta),)
         if len(self._terms) == 0:
             return line
-        z = np.where(on, thickness_mm, 0.0) / self._scale
-        base = _powers(np.broadcast_to(y_mm / self._scale, z.shape), z)
-        deltas = np.tensordot(self._terms, base, axes=1)
+        deltas = np.empty((len(self._terms), *thickness_mm.shape))
+        polynomial_terms(self._terms, y_mm / self._scale, thickness_mm, 1.0 / self._scale, deltas)
         return line + tuple(
             ErrorTerm(name=f"calibration {k}", scope="run", delta_mm=delta)
             for k, delta in enumerate(deltas, start=1)

@@ -337,9 +337,9 @@ class PieceFinder:
         wide = store.window(wide_first, stop)
         labels = self._components.window(wide_first, stop)
         free = _far_from(labels > 0, 8)
-        zero = self._zero.around(wide[:, :, 1], wide[:, :, 0], free, slice(low, high))
+        zero = self._zero.around(wide, free, slice(low, high))
         skip = first - wide_first
-        zero = replace(zero, zero_mm=zero.zero_mm[skip:])
+        zero = replace(zero, drift_mm=zero.drift_mm[skip:])
         window = labels[skip:, low:high]
         flags = set(self._flags_of_events(first, stop))
         begun, ended = self._at_ends(component)

@@ -266,7 +266,8 @@ def fill_hidden(
     Parameters
     ----------
     height_mm, cover
-        Mean height over the seen part of each cell and the share seen, (n_x, n_y).
+        Mean height over the seen part of each cell, 0 where nothing was seen, and the share seen,
+        (n_x, n_y).
     mine
         False where another piece lies.
     sight
@@ -277,20 +278,8 @@ def fill_hidden(
     cell_mm, pitch_mm
         Cell and mean distance of lines along x.
     """
-    whole = np.where(cover > 0.0, np.nan_to_num(height_mm), 0.0)
-    hidden = np.zeros_like(whole)
-    doubt = np.zeros_like(whole)
-    out = whole.copy()
-    _fill(
-        np.nan_to_num(height_mm),
-        cover,
-        mine,
-        np.array(sight),
-        tan_tilt,
-        cell_mm,
-        pitch_mm,
-        out,
-        hidden,
-        doubt,
-    )
+    hidden = np.zeros_like(height_mm)
+    doubt = np.zeros_like(height_mm)
+    out = height_mm.copy()
+    _fill(height_mm, cover, mine, np.array(sight), tan_tilt, cell_mm, pitch_mm, out, hidden, doubt)
     return Filled(height_mm=out, hidden=hidden, doubt_mm=doubt)

@@ -1,0 +1,163 @@
+"""Single passes over the cells of a window: what is done cell by cell when a piece is finished.
+
+Each stands for a dozen array expressions, which would go through memory a dozen times while the
+planner waits.
+"""
+
+import numpy as np
+from numba import njit
+
+__all__ = [
+    "describe_cells",
+    "gaps_where_flat",
+    "hold_volume",
+    "lower_needles",
+    "over_belt",
+    "polynomial_terms",
+]
+
+
+_FIRM = 0.999  # cover from which a cell counts as wholly covered
+
+
+@njit(nogil=True, cache=True)
+def over_belt(rows, level, drift, seen, height):  # type: ignore[no-untyped-def]
+    """Cover and height over the belt, 0 where nothing was seen, from fused rows."""
+    for i in range(seen.shape[0]):
+        for c in range(seen.shape[1]):
+            seen[i, c] = rows[i, c, 0]
+            z = rows[i, c, 1] - (level[c] + drift[i])
+            height[i, c] = z if z == z else 0.0
+
+
+@njit(nogil=True, cache=True)
+def hold_volume(height, cover, whole, firm):  # type: ignore[no-untyped-def]
+    """Give what cells hold (mm over the whole cell), and how high the firm ones stand."""
+    for i in range(cover.shape[0]):
+        for c in range(cover.shape[1]):
+            a = cover[i, c]
+            value = max(height[i, c], 0.0) if a > 0.0 else 0.0
+            whole[i, c] = value
+            firm[i, c] = value if a >= _FIRM else 0.0
+
+
+@njit(nogil=True, cache=True)
+def lower_needles(whole, cover, highest, mended):  # type: ignore[no-untyped-def]
+    """Cover of partly covered cells such that none stands higher than the firm cells around it."""
+    for i in range(cover.shape[0]):
+        for c in range(cover.shape[1]):
+            a = cover[i, c]
+            top = float(highest[i, c])
+            if 0.0 < a < _FIRM and top > 0.0 and whole[i, c] > a * top:
+                a = min(whole[i, c] / top, 1.0)
+            mended[i, c] = a
+
+
+@njit(nogil=True, cache=True)
+def gaps_where_flat(rows, whole, cover, limit, out):  # type: ignore[no-untyped-def]
+    """Gather the gap of two heads from cells that aren't steep; returns their number."""
+    n = 0
+    for i in range(1, cover.shape[0] - 1):
+        for c in range(1, cover.shape[1] - 1):
+            gap = rows[i, c, 8]
+            if cover[i, c] <= 0.0 or gap != gap:
+                continue
+            rise = abs(whole[i + 1, c] - whole[i - 1, c]) + abs(whole[i, c + 1] - whole[i, c - 1])
+            if rise <= limit:
+                out[n] = gap
+                n += 1
+    return n
+
+
+@njit(nogil=True, cache=True)
+def describe_cells(  # type: ignore[no-untyped-def]
+    rows, whole, rim_cover, cover, hidden, doubt, allowed, toe, u_zero, u_scale, pitch, cell,
+    thickness, u_independent, reflectance, width, glare, shadow, d_zero, d_shadow, d_rim, along,
+    across, sums,
+):  # fmt: skip
+    """Fill a piece's maps and the terms of belt zero, shadow and rim.
+
+    sums: volume (mm·cells), covered cells, hidden, unlit, cavity (mm²).
+    """
+    n_x, n_y = cover.shape
+    sums[:] = 0.0
+    along[:] = 0.0
+    across[:] = 0.0
+    total = held = 0.0
+    for i in range(n_x):
+        for c in range(n_y):
+            unlit = float(rows[i, c, 5])
+            if allowed[i, c]:
+                beside = doubt[i, c] + rows[i, c, 6]
+                sums[3] += unlit
+            else:
+                beside = 0.0
+            total += beside
+            rim = toe[i, c]
+            if rim == rim and rim >= 1.0:
+                sums[4] += rim * rim * cell
+            a = cover[i, c]
+            shadow[i, c] = 0
+            glare[i, c] = False
+            d_shadow[i, c] = d_rim[i, c] = d_zero[i, c] = u_independent[i, c] = 0.0
+            if a <= 0.0:
+                thickness[i, c] = reflectance[i, c] = width[i, c] = np.nan
+                continue
+            sums[0] += whole[i, c]
+            sums[1] += a
+            sums[2] += hidden[i, c]
+            along[i] += a
+            across[c] += a
+            thickness[i, c] = whole[i, c] / a
+            d_zero[i, c] = u_zero
+            held += beside
+            d_shadow[i, c] = beside / a
+            if rim == rim:
+                d_rim[i, c] = 0.1 * pitch * (rim + 1.0) / cell / max(rim_cover[i, c], 0.2)
+            variance = rows[i, c, 4]
+            if variance > 0.0:
+                u_independent[i, c] = np.sqrt(variance) * u_scale
+            if unlit > 0.5:
+                shadow[i, c] = 2
+            elif hidden[i, c] > 0.5:
+                shadow[i, c] = 1
+            if rows[i, c, 0] > np.float32(0.3):
+                reflectance[i, c] = rows[i, c, 2]
+                width[i, c] = rows[i, c, 3]
+                glare[i, c] = rows[i, c, 7] > 0.5
+            else:
+                reflectance[i, c] = width[i, c] = np.nan
+    _bring_onto_cover(whole, cover, d_shadow, total, held, sums[0])
+
+
+@njit(nogil=True, cache=True)
+def _bring_onto_cover(whole, cover, delta, total, held, volume):  # type: ignore[no-untyped-def]
+    """Scale doubt about the thickness of covered cells so that the whole of it is kept.
+
+    Doubt about ground beside the piece goes to the outermost covered cells along with the rest;
+    where nearly all of it lies beside the piece it is shared over the piece by volume.
+    """
+    by_volume = held < 0.2 * total
+    factor = total / max(volume, 1e-9) if by_volume else total / max(held, 1e-300)
+    for i in range(cover.shape[0]):
+        for c in range(cover.shape[1]):
+            if cover[i, c] > 0.0:
+                value = whole[i, c] / cover[i, c] if by_volume else delta[i, c]
+                delta[i, c] = value * factor
+
+
+@njit(nogil=True, cache=True)
+def polynomial_terms(terms, y, thickness, scale, out):  # type: ignore[no-untyped-def]
+    """Give z·(t0 + t1·y + t2·z + t3·y² + t4·z·y + t5·z²) in scaled heights, 0 off the piece."""
+    for k in range(len(terms)):
+        t = terms[k]
+        for i in range(thickness.shape[0]):
+            for c in range(thickness.shape[1]):
+                z = thickness[i, c]
+                if z == z:
+                    z *= scale
+                    out[k, i, c] = z * (
+                        t[0] + y[c] * (t[1] + y[c] * t[3]) + z * (t[2] + t[4] * y[c] + z * t[5])
+                    )
+                else:
+                    out[k, i, c] = 0.0
