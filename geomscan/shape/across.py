@@ -203,8 +203,8 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                         dr = rj - r0
                         dw = wj - w0
                         dv = vj - v0
-                        c = np.int32(u0)
-                        last = np.int32(u1)
+                        c = int(u0)
+                        last = int(u1)
                         if c != cell_now:
                             if cell_now >= 0:
                                 _put(line, square, cell_now, s0, s1, s2, s3, s4, s5, s6)

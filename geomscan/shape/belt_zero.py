@@ -32,10 +32,10 @@ class LocalZero:
 
 
 @njit(nogil=True, cache=True)
-def _follow(rows, level, weight, state, mask, above):  # type: ignore[no-untyped-def]
+def _follow(rows, level, weight, state, mask, above, whole):  # type: ignore[no-untyped-def]
     """Mark what stands above the belt, row by row, and let the belt's level follow what is bare.
 
-    state: drift, variance of a bare cell, rows seen.
+    state: drift, variance of a bare cell, rows seen; whole: heights of cells seen nearly whole.
     """
     n_rows, n_y, _ = rows.shape
     bare = np.zeros(n_y, dtype=np.bool_)
@@ -52,6 +52,7 @@ def _follow(rows, level, weight, state, mask, above):  # type: ignore[no-untyped
             mask[i, c] = seen and value > threshold
             above[i, c] = value
             bare[c] = cover > 0.9 and abs(value) < gate
+            whole[i, c] = rows[i, c, 1] if cover > 0.9 else np.nan
         clear = 0  # cells since the last one that is not bare
         for c in range(n_y):
             clear = clear + 1 if bare[c] else 0
@@ -129,17 +130,20 @@ class BeltZero:
             self.level_mm = fit + middle
             self._state[:] = (0.0, max(sigma, 0.005) ** 2, 0.0)
 
-    def follow(self, rows: Singles) -> tuple[npt.NDArray[np.bool_], Singles]:
+    def follow(self, rows: Singles, whole: Singles) -> tuple[npt.NDArray[np.bool_], Singles]:
         """Take the next fused rows: which cells stand above the belt, and by how much.
 
         Parameters
         ----------
         rows
             Shape (n_rows, n_y, n_channels), cover first, height second.
+        whole
+            Filled with the heights of cells that were seen nearly whole, NaN for others; shape
+            (n_rows, n_y): what `around` takes later.
         """
         mask = np.zeros(rows.shape[:2], dtype=np.bool_)
         above = np.zeros(rows.shape[:2], dtype=np.float32)
-        _follow(rows, self.level_mm, self._weight, self._state, mask, above)
+        _follow(rows, self.level_mm, self._weight, self._state, mask, above, whole)
         return mask, above
 
     def level_filled(self) -> Floats:
@@ -151,25 +155,29 @@ class BeltZero:
         learnt = np.interp(cells, cells[known], (self.level_mm)[known])
         return np.where(known, self.level_mm, learnt)
 
-    def around(self, rows: Singles, free: npt.NDArray[np.bool_], cells: slice) -> LocalZero:
+    def beside(self, cells: slice) -> slice:
+        """Give the cells across that speak for the belt under some of them."""
+        return slice(max(cells.start - _BESIDE, 0), min(cells.stop + _BESIDE, len(self.level_mm)))
+
+    def around(self, whole: Singles, free: npt.NDArray[np.bool_], cells: slice) -> LocalZero:
         """Belt zero of a window of rows, from the bare cells in it.
 
         Parameters
         ----------
-        rows
-            Fused rows, shape (n_x, n_y, n_channels), all cells across.
+        whole
+            What `follow` gave, shape (n_x, n_y), all cells across.
         free
-            True where no product is near.
+            True where no product is near, of the cells that `beside` names.
         cells
             Cells across that the piece needs.
         """
         level = self.level_filled()
-        n_x = len(rows)
+        n_x = len(whole)
         gate = max(4.0 * self.sigma_mm, 0.2) + 0.3
-        side = slice(max(cells.start - _BESIDE, 0), cells.stop + _BESIDE)
+        side = self.beside(cells)
         sums, n = np.zeros(n_x), np.zeros(n_x)
         rest = np.empty((n_x, len(level[side])), dtype=np.float32)
-        _bare(rows[:, side], free[:, side], level[side], self._state[0], gate, sums, n, rest)
+        _bare(whole, free, level, side.start, self._state[0], gate, sums, n, rest)
         share = float(n.sum()) / rest.size
         own = level[cells]
         if n.sum() < 200:
@@ -194,17 +202,16 @@ class BeltZero:
 
 
 @njit(nogil=True, cache=True)
-def _bare(rows, free, level, drift, gate, sums, n, rest):  # type: ignore[no-untyped-def]
+def _bare(whole, free, level, start, drift, gate, sums, n, rest):  # type: ignore[no-untyped-def]
     """Sum what bare cells stand above the belt's level, row by row; rest is NaN elsewhere."""
     for i in range(rest.shape[0]):
         for c in range(rest.shape[1]):
             rest[i, c] = np.nan
-            if free[i, c] and rows[i, c, 0] > 0.9:
-                value = rows[i, c, 1] - level[c]
-                if abs(value - drift) < gate:
-                    sums[i] += value
-                    n[i] += 1
-                    rest[i, c] = value
+            value = whole[i, start + c] - level[start + c]
+            if free[i, c] and abs(value - drift) < gate:
+                sums[i] += value
+                n[i] += 1
+                rest[i, c] = value
 
 
 @njit(nogil=True, cache=True)

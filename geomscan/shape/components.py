@@ -107,11 +107,12 @@ def _label(mask, above, first_row, recent, parent, box, height, free, n_free, ou
 
 
 @njit(nogil=True, cache=True)
-def _flatten(labels, parent):  # type: ignore[no-untyped-def]
+def _flatten(labels, low, high, parent):  # type: ignore[no-untyped-def]
     for i in range(labels.shape[0]):
-        for c in range(labels.shape[1]):
-            if labels[i, c] > 0:
-                labels[i, c] = _root(parent, labels[i, c])
+        for c in range(low, high):
+            label = labels[i, c]
+            if label > 0 and parent[label] != label:
+                labels[i, c] = _root(parent, label)
 
 
 class Components:
@@ -170,18 +171,19 @@ class Components:
             for r in roots
         ]
 
-    def window(self, first: int, stop: int) -> Labels:
-        """Rows of labels, each cell with the label of its whole region."""
+    def window(self, first: int, stop: int, cells: slice) -> Labels:
+        """Rows of labels of some cells across, each with the label of its whole region."""
         view: Labels = self.labels.window(first, stop)
-        _flatten(view, self._parent)
-        return view
+        _flatten(view, cells.start, cells.stop, self._parent)
+        return view[:, cells]
 
     def close(self, component: Component) -> None:
         """Forget a region; its cells become unlabelled."""
         first = max(component.first_row, self.labels.first)
-        view = self.window(first, component.last_row + 1)
+        cells = slice(component.first_cell, component.last_cell + 1)
+        view = self.window(first, component.last_row + 1, cells)
         view[view == component.label] = 0
-        _flatten(self._recent, self._parent)
+        _flatten(self._recent, 0, self._recent.shape[1], self._parent)
         self._recent[self._recent == component.label] = 0
         used = np.ones(self._n, dtype=bool)
         used[self._free[: self._n_free]] = False

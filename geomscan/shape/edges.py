@@ -108,8 +108,8 @@ def _along(h, core, allowed, noise_mm, cover, toe, low, high):  # type: ignore[n
 
 
 @njit(nogil=True, cache=True)
-def _choose(core, cover_x, cover_y, toe_x, toe_y, cover, toe):  # type: ignore[no-untyped-def]
-    """Take rows or columns, whichever the rim faces more nearly."""
+def _choose(h, core, cover_x, cover_y, toe_x, toe_y, cover, toe, along, across):  # type: ignore[no-untyped-def]
+    """Take rows or columns, whichever the rim faces more nearly; sum the sections."""
     n_x, n_y = core.shape
     reach = 4
     for i in range(n_x):
@@ -119,6 +119,9 @@ def _choose(core, cover_x, cover_y, toe_x, toe_y, cover, toe):  # type: ignore[n
             toe[i, c] = np.nan
             if a == b and toe_x[i, c] != toe_x[i, c] and toe_y[i, c] != toe_y[i, c]:
                 cover[i, c] = a
+                if a > 0.0:
+                    along[i] += h[i, c]
+                    across[c] += h[i, c]
                 continue
             gx = 0
             gy = 0
@@ -135,6 +138,9 @@ def _choose(core, cover_x, cover_y, toe_x, toe_y, cover, toe):  # type: ignore[n
             else:
                 cover[i, c] = b
                 toe[i, c] = toe_y[i, c]
+            if cover[i, c] > 0.0:
+                along[i] += h[i, c]
+                across[c] += h[i, c]
 
 
 def find_rim(height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float) -> Rim:
@@ -151,19 +157,21 @@ def find_rim(height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float)
     noise_mm
         Standard deviation of a bare cell.
     """
+    import cv2
+
     n_x, n_y = height_mm.shape
-    cover_x, cover_y, cover = np.zeros((n_x, n_y)), np.zeros((n_y, n_x)), np.zeros((n_x, n_y))
+    cover_x, cover_y, cover = np.zeros((n_x, n_y)), np.zeros((n_y, n_x)), np.empty((n_x, n_y))
     toe_x, toe_y = np.full((n_x, n_y), np.nan), np.full((n_y, n_x), np.nan)
     toe = np.empty((n_x, n_y))
     low_x, high_x, low_y, high_y = np.empty(n_y), np.empty(n_y), np.empty(n_x), np.empty(n_x)
     _along(height_mm, core, allowed, noise_mm, cover_x, toe_x, low_x, high_x)
-    _along(
-        np.ascontiguousarray(height_mm.T), np.ascontiguousarray(core.T),
-        np.ascontiguousarray(allowed.T), noise_mm, cover_y, toe_y, low_y, high_y,
+    turned = [cv2.transpose(mask.view(np.uint8)).view(bool) for mask in (core, allowed)]
+    _along(cv2.transpose(height_mm), *turned, noise_mm, cover_y, toe_y, low_y, high_y)
+    along, across = np.zeros(n_x), np.zeros(n_y)
+    _choose(
+        height_mm, core, cover_x, cv2.transpose(cover_y), toe_x, cv2.transpose(toe_y), cover, toe,
+        along, across,
     )  # fmt: skip
-    _choose(core, cover_x, cover_y.T.copy(), toe_x, toe_y.T.copy(), cover, toe)
-    volume = height_mm * (cover > 0.0)
-    along, across = volume.sum(axis=1), volume.sum(axis=0)
     first_x, u_first_x = _tip(along, _end(low_x))
     return Rim(
         cover=cover, toe_mm=toe,
@@ -215,5 +223,5 @@ def _end(edge: Floats) -> float:
     edge = edge[np.isfinite(edge)]
     if len(edge) < 3:
         return float(edge.min())
-    middle = np.median(np.stack([edge[:-2], edge[1:-1], edge[2:]]), axis=0)
-    return float(middle.min())
+    low, high = np.minimum(edge[:-2], edge[1:-1]), np.maximum(edge[:-2], edge[1:-1])
+    return float(np.maximum(low, np.minimum(high, edge[2:])).min())  # of medians of three

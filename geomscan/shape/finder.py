@@ -24,6 +24,7 @@ __all__ = ["PieceFinder"]
 
 _START_ROWS = 64  # rows looked at before the belt's level is first settled
 _MARGIN = 8  # cells kept around a piece
+_CLEAR = 8  # cells between product and belt that speaks for the belt's height
 _FLUSH_ROWS = 48  # rows handled at once: few enough to stay in the processor's cache
 _CHUNK_LINES = 24
 _TALLEST_MM = 200.0
@@ -86,6 +87,7 @@ class PieceFinder:
         self._done = 0  # rows handed on
         self._started = False
         self._store = RowStore((self.n_y, len(FUSED)), np.float32)
+        self._whole = RowStore((self.n_y,), np.float32)  # what belt zero is found from later
         self._zero = BeltZero(self.n_y)
         self._components = Components(self.n_y)
         self._n_emitted = 0
@@ -292,7 +294,7 @@ class PieceFinder:
         return self._harvest(at_end=False)
 
     def _mark(self, rows: npt.NDArray[np.float32]) -> None:
-        mask, above = self._zero.follow(rows)
+        mask, above = self._zero.follow(rows, self._whole.extend(len(rows)))
         self._components.add(mask, above)
 
     def _harvest(self, *, at_end: bool) -> list[PieceMap]:
@@ -315,6 +317,7 @@ class PieceFinder:
         keep = min([c.first_row for c in still], default=rows_seen)
         keep = max(min(keep, rows_seen - 80) - 200, 0)
         self._store.drop_before(keep)
+        self._whole.drop_before(keep)
         self._components.labels.drop_before(keep)
         return [
             self._number(p, still) for p in sorted(pieces, key=lambda p: (p.x0_mm, p.extra["y_mm"]))
@@ -335,12 +338,15 @@ class PieceFinder:
         high = min(component.last_cell + _MARGIN + 1, self.n_y)
         wide_first = max(component.first_row - 100, store.first)
         wide = store.window(wide_first, stop)
-        labels = self._components.window(wide_first, stop)
-        free = _far_from(labels > 0, 8)
-        zero = self._zero.around(wide, free, slice(low, high))
+        beside = self._zero.beside(slice(low, high))
+        around = slice(max(beside.start - _CLEAR, 0), min(beside.stop + _CLEAR, self.n_y))
+        labels = self._components.window(wide_first, stop, around)
+        inner = slice(beside.start - around.start, beside.stop - around.start)
+        free = _far_from(labels > 0, _CLEAR)[:, inner]
+        zero = self._zero.around(self._whole.window(wide_first, stop), free, slice(low, high))
         skip = first - wide_first
         zero = replace(zero, drift_mm=zero.drift_mm[skip:])
-        window = labels[skip:, low:high]
+        window = labels[skip:, low - around.start : high - around.start]
         flags = set(self._flags_of_events(first, stop))
         begun, ended = self._at_ends(component)
         if begun:
@@ -351,13 +357,10 @@ class PieceFinder:
             flags.add("cut_by_end")
         if zero.bare_share < 0.02:
             flags.add("belt_zero_doubtful")
-        seen = np.flatnonzero((wide[:, :, 0] > 0.5).mean(axis=0) > 0.5)
-        if len(seen) and (
-            component.first_cell <= seen[0] + 3 or component.last_cell >= seen[-1] - 3
-        ):
+        if _at_border(wide[:, :, 0], component):
             flags.add("at_image_border")
         frame = PieceFrame(
-            rows=np.ascontiguousarray(store.window(first, stop)[:, low:high]),
+            rows=wide[skip:, low:high],
             own=window == component.label,
             others=(window > 0) & (window != component.label),
             zero=zero,
@@ -420,6 +423,20 @@ class PieceFinder:
         self._n_emitted += 1
         before = self._n_emitted - len(self._emitted_x0)
         return replace(piece, piece=before + earlier + waiting + 1)
+
+
+def _at_border(cover: npt.NDArray[np.float32], component: Component) -> bool:
+    """Whether a region reaches to the outermost cells across that were seen in most rows."""
+
+    def seen(cell: int) -> bool:
+        return bool((cover[:, cell] > 0.5).mean() > 0.5)
+
+    n_y = cover.shape[1]
+    left = any(seen(c) for c in range(component.first_cell - 4, -1, -1))
+    right = any(seen(c) for c in range(component.last_cell + 4, n_y))
+    if left and right:
+        return False
+    return left or right or any(seen(c) for c in range(n_y))
 
 
 def _far_from(mask: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
