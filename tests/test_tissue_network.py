@@ -158,7 +158,7 @@ def test_an_empty_margin_hardly_moves_the_answer() -> None:
 @pytest.mark.slow
 def test_a_map_of_512_by_256_takes_under_10_ms_on_two_cores() -> None:
     """The best of many rounds: other work on the machine only ever adds."""
-    session = load_network(n_threads=2)
+    session = load_network()
     features = np.zeros((len(FEATURES), 512, 256), np.float32)
     times = []
     for _ in range(60):
