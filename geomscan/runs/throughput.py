@@ -74,12 +74,13 @@ def measure_throughput(*, n_lines: int = 2000, n_rounds: int = 3) -> Throughput:
 
 
 def _with_pieces(n_lines: int) -> Workload:
-    """Draw half ellipsoids in two lanes over a flat belt into the workload's lines."""
+    """Draw half ellipsoids in two lanes, one lane half a piece behind the other."""
     whole = wandering_lines(n_lines)
     line, column = np.arange(n_lines)[:, None], np.arange(N_COLUMNS)[None, :]
     height_mm = np.zeros((n_lines, N_COLUMNS))
-    for middle in np.arange(GAP_LINES + PIECE_LINES / 2, n_lines, PIECE_LINES + GAP_LINES):
-        for lane, tall_mm in ((0.27, 28.0), (0.73, 24.0)):
+    period = PIECE_LINES + GAP_LINES
+    for lane, tall_mm, behind in ((0.27, 28.0, 0.0), (0.73, 24.0, period / 2)):
+        for middle in np.arange(behind + GAP_LINES + PIECE_LINES / 2, n_lines, period):
             along = (line - middle) / (PIECE_LINES / 2)
             across = (column - lane * N_COLUMNS) / (50.0 / COLUMN_MM)
             dome = tall_mm * np.sqrt(np.clip(1 - along**2 - across**2, 0, None))
