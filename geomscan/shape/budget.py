@@ -7,9 +7,12 @@ import numpy.typing as npt
 
 from geomscan.shape.cells import polynomial_terms
 from geomscan.shape.geometry import CommonModes, HeadGeometry
+from geomscan.shape.maps import Maps
 from geomscan.shape.piece_map import ErrorTerm
 
-__all__ = ["CalibrationErrors", "thickness_effect"]
+__all__ = ["N_TERM_MAPS", "CalibrationErrors", "thickness_effect"]
+
+N_TERM_MAPS = 7  # the line and at most six polynomials
 
 Floats = npt.NDArray[np.float64]
 
@@ -78,20 +81,23 @@ class CalibrationErrors:
         keep = strength > _KEPT * max(float(strength.max()), 1e-300)
         self._terms = (strength[:, None] * right / weight)[keep]
 
-    def terms(self, y_mm: Floats, thickness_mm: Floats) -> tuple[ErrorTerm, ...]:
-        """Give a piece's terms; y_mm (n_y,), thickness_mm (n_x, n_y), NaN off the piece."""
-        line: tuple[ErrorTerm, ...] = ()
-        on = np.isfinite(thickness_mm)
-        if self._u_line > 0.0:
-            delta = np.where(on, self._u_line, 0.0)
-            line = (ErrorTerm(name="line position", scope="run", delta_mm=delta),)
-        if len(self._terms) == 0:
-            return line
-        deltas = np.empty((len(self._terms), *thickness_mm.shape))
-        polynomial_terms(self._terms, y_mm / self._scale, thickness_mm, 1.0 / self._scale, deltas)
-        return line + tuple(
-            ErrorTerm(name=f"calibration {k}", scope="run", delta_mm=delta)
-            for k, delta in enumerate(deltas, start=1)
+    def terms(
+        self, y_mm: Floats, thickness_mm: Floats, maps: Maps | None = None
+    ) -> tuple[ErrorTerm, ...]:
+        """Give a piece's terms; y_mm (n_y,), thickness_mm (n_x, n_y), NaN off the piece.
+
+        maps: room for N_TERM_MAPS maps.
+        """
+        maps = maps or Maps(N_TERM_MAPS, thickness_mm.shape)
+        deltas = maps.take_together(1 + len(self._terms))
+        polynomial_terms(
+            self._terms, y_mm / self._scale, thickness_mm, 1.0 / self._scale, self._u_line, deltas
+        )
+        names = ["line position", *(f"calibration {k}" for k in range(1, len(deltas)))]
+        return tuple(
+            ErrorTerm(name=name, scope="run", delta_mm=delta)
+            for name, delta in zip(names, deltas, strict=True)
+            if name != "line position" or self._u_line > 0.0
         )
 
     def u_mm(self, y_mm: float, z_mm: float) -> float:

@@ -147,17 +147,20 @@ def _bring_onto_cover(whole, cover, delta, total, held, volume):  # type: ignore
 
 
 @njit(nogil=True, cache=True)
-def polynomial_terms(terms, y, thickness, scale, out):  # type: ignore[no-untyped-def]
-    """Give z·(t0 + t1·y + t2·z + t3·y² + t4·z·y + t5·z²) in scaled heights, 0 off the piece."""
+def polynomial_terms(terms, y, thickness, scale, constant, out):  # type: ignore[no-untyped-def]
+    """Give z·(t0 + t1·y + t2·z + t3·y² + t4·z·y + t5·z²) in scaled heights, 0 off the piece.
+
+    One map a term in out[1:]; out[0] has the constant.
+    """
+    for i in range(thickness.shape[0]):
+        for c in range(thickness.shape[1]):
+            out[0, i, c] = constant if thickness[i, c] == thickness[i, c] else 0.0
     for k in range(len(terms)):
         t = terms[k]
         for i in range(thickness.shape[0]):
             for c in range(thickness.shape[1]):
                 z = thickness[i, c]
-                if z == z:
-                    z *= scale
-                    out[k, i, c] = z * (
-                        t[0] + y[c] * (t[1] + y[c] * t[3]) + z * (t[2] + t[4] * y[c] + z * t[5])
-                    )
-                else:
-                    out[k, i, c] = 0.0
+                z = z * scale if z == z else 0.0
+                out[k + 1, i, c] = z * (
+                    t[0] + y[c] * (t[1] + y[c] * t[3]) + z * (t[2] + t[4] * y[c] + z * t[5])
+                )

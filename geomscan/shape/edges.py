@@ -11,7 +11,11 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["Rim", "find_rim"]
+from geomscan.shape.maps import Maps
+
+__all__ = ["N_RIM_MAPS", "Rim", "find_rim"]
+
+N_RIM_MAPS = 9
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -143,7 +147,9 @@ def _choose(h, core, cover_x, cover_y, toe_x, toe_y, cover, toe, along, across):
                 across[c] += h[i, c]
 
 
-def find_rim(height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float) -> Rim:
+def find_rim(
+    height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float, maps: Maps | None = None
+) -> Rim:
     """Cover and outline of a piece from its heights.
 
     Parameters
@@ -156,22 +162,26 @@ def find_rim(height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float)
         False where another piece lies.
     noise_mm
         Standard deviation of a bare cell.
+    maps
+        Room for N_RIM_MAPS maps.
     """
     import cv2
 
     n_x, n_y = height_mm.shape
-    cover_x, cover_y, cover = np.zeros((n_x, n_y)), np.zeros((n_y, n_x)), np.empty((n_x, n_y))
-    toe_x, toe_y = np.full((n_x, n_y), np.nan), np.full((n_y, n_x), np.nan)
-    toe = np.empty((n_x, n_y))
+    maps = maps or Maps(N_RIM_MAPS, (n_x, n_y))
+    turned = (n_y, n_x)
+    cover_x, cover_y, cover = maps.take(0.0), maps.take(0.0).reshape(turned), maps.take()
+    toe_x, toe_y, toe = maps.take(np.nan), maps.take(np.nan).reshape(turned), maps.take()
+    height_turned, cover_back, toe_back = maps.take().reshape(turned), maps.take(), maps.take()
     low_x, high_x, low_y, high_y = np.empty(n_y), np.empty(n_y), np.empty(n_x), np.empty(n_x)
     _along(height_mm, core, allowed, noise_mm, cover_x, toe_x, low_x, high_x)
-    turned = [cv2.transpose(mask.view(np.uint8)).view(bool) for mask in (core, allowed)]
-    _along(cv2.transpose(height_mm), *turned, noise_mm, cover_y, toe_y, low_y, high_y)
+    masks = [cv2.transpose(mask.view(np.uint8)).view(bool) for mask in (core, allowed)]
+    cv2.transpose(height_mm, dst=height_turned)
+    _along(height_turned, masks[0], masks[1], noise_mm, cover_y, toe_y, low_y, high_y)
+    cv2.transpose(cover_y, dst=cover_back)
+    cv2.transpose(toe_y, dst=toe_back)
     along, across = np.zeros(n_x), np.zeros(n_y)
-    _choose(
-        height_mm, core, cover_x, cv2.transpose(cover_y), toe_x, cv2.transpose(toe_y), cover, toe,
-        along, across,
-    )  # fmt: skip
+    _choose(height_mm, core, cover_x, cover_back, toe_x, toe_back, cover, toe, along, across)
     first_x, u_first_x = _tip(along, _end(low_x))
     return Rim(
         cover=cover, toe_mm=toe,

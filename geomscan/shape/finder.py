@@ -15,7 +15,8 @@ from geomscan.shape.budget import CalibrationErrors
 from geomscan.shape.components import Component, Components
 from geomscan.shape.fuse import FUSED, fuse_rows
 from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
-from geomscan.shape.piece import PieceFrame, finish_pieces
+from geomscan.shape.maps import Room
+from geomscan.shape.piece import N_KEPT, N_SCRATCH, PieceFrame, finish_pieces
 from geomscan.shape.piece_map import PieceMap
 from geomscan.shape.rows import RowStore
 from geomscan.shape.settings import ShapeSettings
@@ -89,6 +90,7 @@ class PieceFinder:
         self._store = RowStore((self.n_y, len(FUSED)), np.float32)
         self._whole = RowStore((self.n_y,), np.float32)  # what belt zero is found from later
         self._zero = BeltZero(self.n_y)
+        self._room = Room()
         self._components = Components(self.n_y)
         self._n_emitted = 0
         self._emitted_x0: list[float] = []
@@ -314,6 +316,7 @@ class PieceFinder:
                 pieces += self._finish(component, too_long=too_long and not whole)
             self._components.close(component)
         still = self._components.open()
+        self._prepare(still)
         keep = min([c.first_row for c in still], default=rows_seen)
         keep = max(min(keep, rows_seen - 80) - 200, 0)
         self._store.drop_before(keep)
@@ -322,6 +325,19 @@ class PieceFinder:
         return [
             self._number(p, still) for p in sorted(pieces, key=lambda p: (p.x0_mm, p.extra["y_mm"]))
         ]
+
+    def _prepare(self, opened: list[Component]) -> None:
+        """Make room for the largest piece under way."""
+        margin = 2 * _MARGIN + math.ceil(sum(self._sight) * _TALLEST_MM / 4.0 / self._cell)
+        n_cells = max(
+            (
+                (c.last_row - c.first_row + margin) * (c.last_cell - c.first_cell + 2 * _MARGIN)
+                for c in opened
+                if self._worth_it(c)
+            ),
+            default=0,
+        )
+        self._room.prepare(n_cells, n_scratch=N_SCRATCH, n_kept=N_KEPT)
 
     def _worth_it(self, component: Component) -> bool:
         cells = component.n_cells * self._cell**2
@@ -361,6 +377,7 @@ class PieceFinder:
             flags.add("at_image_border")
         frame = PieceFrame(
             rows=wide[skip:, low:high],
+            room=self._room,
             own=window == component.label,
             others=(window > 0) & (window != component.label),
             zero=zero,

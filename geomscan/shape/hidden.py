@@ -11,7 +11,11 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["Filled", "fill_hidden"]
+from geomscan.shape.maps import Maps
+
+__all__ = ["N_HIDDEN_MAPS", "Filled", "fill_hidden"]
+
+N_HIDDEN_MAPS = 3
 
 Floats = npt.NDArray[np.float64]
 
@@ -260,6 +264,7 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
 def fill_hidden(
     height_mm: Floats, cover: Floats, mine: npt.NDArray[np.bool_], *,
     sight: tuple[float, float], tan_tilt: float, cell_mm: float, pitch_mm: float,
+    maps: Maps | None = None,
 ) -> Filled:  # fmt: skip
     """Fill the cells of a piece that no head saw, or saw in part.
 
@@ -277,9 +282,11 @@ def fill_hidden(
         Lean of the sheet.
     cell_mm, pitch_mm
         Cell and mean distance of lines along x.
+    maps
+        Room for N_HIDDEN_MAPS maps.
     """
-    hidden = np.zeros_like(height_mm)
-    doubt = np.zeros_like(height_mm)
-    out = height_mm.copy()
+    maps = maps or Maps(N_HIDDEN_MAPS, height_mm.shape)
+    hidden, doubt, out = maps.take(0.0), maps.take(0.0), maps.take()
+    out[:] = height_mm
     _fill(height_mm, cover, mine, np.array(sight), tan_tilt, cell_mm, pitch_mm, out, hidden, doubt)
     return Filled(height_mm=out, hidden=hidden, doubt_mm=doubt)

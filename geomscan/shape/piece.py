@@ -1,13 +1,13 @@
 """From a window of rows to finished pieces."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from geomscan.shape.belt_zero import LocalZero
-from geomscan.shape.budget import CalibrationErrors
+from geomscan.shape.budget import N_TERM_MAPS, CalibrationErrors
 from geomscan.shape.cells import (
     describe_cells,
     gaps_where_flat,
@@ -15,17 +15,21 @@ from geomscan.shape.cells import (
     lower_needles,
     over_belt,
 )
-from geomscan.shape.edges import Rim, find_rim
-from geomscan.shape.hidden import Filled, fill_hidden
+from geomscan.shape.edges import N_RIM_MAPS, Rim, find_rim
+from geomscan.shape.hidden import N_HIDDEN_MAPS, Filled, fill_hidden
+from geomscan.shape.maps import Maps, Room
 from geomscan.shape.piece_map import ErrorTerm, PieceMap
 from geomscan.shape.settings import EdgeSettings
 from geomscan.shape.split import split_touching
 
-__all__ = ["PieceFrame", "finish_pieces"]
+__all__ = ["N_KEPT", "N_SCRATCH", "PieceFrame", "finish_pieces"]
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
+#: maps that a piece takes on the way, and those that are handed on with it at most
+N_SCRATCH = 2 + N_HIDDEN_MAPS + N_RIM_MAPS + 1
+N_KEPT = 8 + N_TERM_MAPS
 _CLOSE = np.ones((3, 3), np.uint8)
 #: Share of a piece's volume that a cavity below its rim could hide before the rim is flagged.
 _STEEP_SHARE = 0.01
@@ -60,6 +64,7 @@ class PieceFrame:
     sight: tuple[float, float]
     tan_tilt: float
     regions: tuple[Callable[[Floats, Floats], Bools], ...] = ()
+    room: Room = field(default_factory=Room)
 
 
 def finish_pieces(
@@ -73,11 +78,12 @@ def finish_pieces(
     """Heights over the belt, what was hidden, and the pieces that the region holds."""
     import cv2
 
-    seen, height = np.empty(frame.own.shape), np.empty(frame.own.shape)
+    maps = frame.room.scratch(N_SCRATCH, frame.own.shape)
+    seen, height = maps.take(), maps.take()
     over_belt(frame.rows, frame.zero.level_mm, frame.zero.drift_mm, seen, height)
     filled = fill_hidden(
         height, seen, ~frame.others, sight=frame.sight, tan_tilt=frame.tan_tilt,
-        cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm,
+        cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm, maps=maps,
     )  # fmt: skip
     core = (frame.own | ((filled.hidden > 0) & (filled.height_mm > 0.5))) & ~frame.others
     core = np.asarray(cv2.morphologyEx(core.astype(np.uint8), cv2.MORPH_CLOSE, _CLOSE)) > 0
@@ -89,7 +95,15 @@ def finish_pieces(
         allowed = ~frame.others
         return [
             _finish(
-                frame, filled, core, allowed, lanes=lanes, flags=flags, errors=errors, edge=edge
+                frame,
+                filled,
+                core,
+                allowed,
+                maps,
+                lanes=lanes,
+                flags=flags,
+                errors=errors,
+                edge=edge,
             )
         ]
     pieces = []
@@ -100,7 +114,8 @@ def finish_pieces(
         nearer = _nearest(parts) == name
         pieces.append(
             _finish(
-                frame, filled, own & core, allowed & nearer, lanes=lanes,
+                frame, filled, own & core, allowed & nearer, Maps(N_RIM_MAPS + 1, core.shape),
+                lanes=lanes,
                 flags=flags | {"touching"}, errors=errors, edge=edge,
             )
         )  # fmt: skip
@@ -117,19 +132,17 @@ def _u_hidden_front(filled: Filled, cover: Floats, rim: Rim) -> float:
     return U_HIDDEN_FRONT_MM * share
 
 
-def _credible_cover(height: Floats, cover: Floats) -> tuple[Floats, Floats]:
-    """Give what each cell holds (mm over the whole cell), and a cover that puts none on a needle.
+def _credible_cover(height: Floats, cover: Floats, whole: Floats, mended: Floats) -> None:
+    """Fill what each cell holds (mm over the whole cell), and a cover that puts none on a needle.
 
     How much of a cell is covered comes from the outline, and a small error of that would put the
     same material higher than the firm cells around it.
     """
     import cv2
 
-    whole, firm = np.empty(cover.shape), np.empty(cover.shape, dtype=np.float32)
+    firm = np.empty(cover.shape, dtype=np.float32)
     hold_volume(height, cover, whole, firm)
-    mended = np.empty(cover.shape)
     lower_needles(whole, cover, cv2.dilate(firm, np.ones((5, 5), np.uint8)), mended)
-    return whole, mended
 
 
 def _nearest(parts: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
@@ -147,14 +160,16 @@ def _nearest(parts: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
 
 
 def _finish(
-    frame: PieceFrame, filled: Filled, core: Bools, allowed: Bools, *,
+    frame: PieceFrame, filled: Filled, core: Bools, allowed: Bools, scratch: Maps, *,
     lanes: Sequence[tuple[float, float]], flags: frozenset[str], errors: CalibrationErrors,
     edge: EdgeSettings,
 ) -> PieceMap:  # fmt: skip
     cell = frame.cell_mm
     shape = core.shape
-    rim = find_rim(filled.height_mm, core, allowed, noise_mm=frame.noise_mm)
-    whole, cover = _credible_cover(filled.height_mm, rim.cover)
+    maps = frame.room.keep(N_KEPT, shape)
+    rim = find_rim(filled.height_mm, core, allowed, noise_mm=frame.noise_mm, maps=scratch)
+    whole, cover = scratch.take(), maps.take()
+    _credible_cover(filled.height_mm, rim.cover, whole, cover)
     undercut = None
     if edge.undercut_mm > 0.0 or edge.u_undercut_mm > 0.0:
         # a triangle of this depth and the rim's height, taken from the cells beside the rim
@@ -163,7 +178,7 @@ def _finish(
         undercut = np.minimum(undercut, whole / max(edge.undercut_mm, 1e-9))
         whole = whole - undercut * edge.undercut_mm
     thickness, u_independent, reflectance, width, d_zero, d_shadow, d_rim = (
-        np.empty(shape) for _ in range(7)
+        maps.take() for _ in range(7)
     )
     shadow, glare = np.empty(shape, dtype=np.uint8), np.empty(shape, dtype=bool)
     along, across, sums = np.empty(shape[0]), np.empty(shape[1]), np.empty(5)
@@ -189,7 +204,7 @@ def _finish(
         on = cover > 0.0
         delta[on] = undercut[on] * edge.u_undercut_mm / cover[on]
         terms.append(ErrorTerm(name="edge correction", scope="run", delta_mm=delta))
-    terms += errors.terms(y, thickness)
+    terms += errors.terms(y, thickness, maps)
 
     names = set(flags)
     camera_share, fan_share = float(sums[2]) / n_on, float(sums[3]) / n_on
