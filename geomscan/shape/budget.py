@@ -10,9 +10,8 @@ from geomscan.shape.geometry import CommonModes, HeadGeometry
 from geomscan.shape.maps import Maps
 from geomscan.shape.piece_map import ErrorTerm
 
-__all__ = ["N_TERM_MAPS", "CalibrationErrors", "thickness_effect"]
+__all__ = ["CalibrationErrors", "thickness_effect"]
 
-N_TERM_MAPS = 7  # the line and at most six polynomials
 
 Floats = npt.NDArray[np.float64]
 
@@ -81,15 +80,20 @@ class CalibrationErrors:
         keep = strength > _KEPT * max(float(strength.max()), 1e-300)
         self._terms = (strength[:, None] * right / weight)[keep]
 
+    @property
+    def n_maps(self) -> int:
+        """Number of maps that a piece's terms take."""
+        return 1 + len(self._terms)
+
     def terms(
         self, y_mm: Floats, thickness_mm: Floats, maps: Maps | None = None
     ) -> tuple[ErrorTerm, ...]:
         """Give a piece's terms; y_mm (n_y,), thickness_mm (n_x, n_y), NaN off the piece.
 
-        maps: room for N_TERM_MAPS maps.
+        maps: room for n_maps maps.
         """
-        maps = maps or Maps(N_TERM_MAPS, thickness_mm.shape)
-        deltas = maps.take_together(1 + len(self._terms))
+        maps = maps or Maps(self.n_maps, thickness_mm.shape)
+        deltas = maps.take_together(self.n_maps)
         polynomial_terms(
             self._terms, y_mm / self._scale, thickness_mm, 1.0 / self._scale, self._u_line, deltas
         )

@@ -1,8 +1,10 @@
 """Pieces found while the belt runs: lines in, finished pieces out."""
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -33,7 +35,10 @@ _GAP_MM = 10.0  # lines further apart than this aren't joined
 _STILL_MM = 1e-6
 _FAN_HEIGHT_MM = 900.0  # assumed where the light's source isn't known
 
+T = TypeVar("T")
+R = TypeVar("R")
 Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 
 
 class PieceFinder:
@@ -91,6 +96,7 @@ class PieceFinder:
         self._whole = RowStore((self.n_y,), np.float32)  # what belt zero is found from later
         self._zero = BeltZero(self.n_y)
         self._room = Room()
+        self._workers = ThreadPoolExecutor(max(len(geometry.heads) - 1, 1))
         self._components = Components(self.n_y)
         self._n_emitted = 0
         self._emitted_x0: list[float] = []
@@ -119,24 +125,35 @@ class PieceFinder:
         return pieces
 
     def _push(self, belt: BeltLines, heads: Mapping[str, HeadLines]) -> list[PieceMap]:
-        gridded = {
-            name: grid_across(
-                lines, fan_mm=self._fan(name), y_edge_mm=self._geometry.y_first_mm,
-                cell_mm=self._cell, n_y=self.n_y,
-            )
-            for name, lines in heads.items()
-        }  # fmt: skip
+        gridded = dict(zip(heads, self._each(self._grid, heads.items()), strict=True))
         pieces: list[PieceMap] = []
         for first, stop, apart in self._runs(belt):
             if apart:
                 for head in self._rows_of.values():
                     head.break_off()
                 pieces += self._flush(self._final_row(float(belt.e_mm[first])))
-            for name, head in self._rows_of.items():
-                lines, squares = gridded[name]
-                head.add(belt.e_mm[first:stop], lines[first:stop], squares[first:stop])
+            part = slice(first, stop)
+
+            def add(item: tuple[str, HeadRows], part: slice = part) -> None:
+                lines, squares = gridded[item[0]]
+                item[1].add(belt.e_mm[part], lines[part], squares[part])
+
+            self._each(add, self._rows_of.items())
             pieces += self._flush(self._final_row(self._e_joined))
         return pieces
+
+    def _grid(self, item: tuple[str, HeadLines]) -> tuple[Singles, Singles]:
+        name, lines = item
+        return grid_across(
+            lines, fan_mm=self._fan(name), y_edge_mm=self._geometry.y_first_mm,
+            cell_mm=self._cell, n_y=self.n_y,
+        )  # fmt: skip
+
+    def _each(self, work: Callable[[T], R], items: Iterable[T]) -> list[R]:
+        """Do the heads' work side by side."""
+        first, *others = items
+        waiting = [self._workers.submit(work, item) for item in others]
+        return [work(first), *(done.result() for done in waiting)]
 
     def _runs(self, belt: BeltLines) -> Iterator[tuple[int, int, bool]]:
         """Give runs of lines that advance, none longer than the ring of rows allows; note events.
@@ -337,7 +354,7 @@ class PieceFinder:
             ),
             default=0,
         )
-        self._room.prepare(n_cells, n_scratch=N_SCRATCH, n_kept=N_KEPT)
+        self._room.prepare(n_cells, n_scratch=N_SCRATCH, n_kept=N_KEPT + self._errors.n_maps)
 
     def _worth_it(self, component: Component) -> bool:
         cells = component.n_cells * self._cell**2

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.shape.belt_zero import LocalZero
-from geomscan.shape.budget import N_TERM_MAPS, CalibrationErrors
+from geomscan.shape.budget import CalibrationErrors
 from geomscan.shape.cells import (
     describe_cells,
     gaps_where_flat,
@@ -27,9 +27,9 @@ __all__ = ["N_KEPT", "N_SCRATCH", "PieceFrame", "finish_pieces"]
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-#: maps that a piece takes on the way, and those that are handed on with it at most
+#: maps that a piece takes on the way, and those that are handed on with it beside its terms
 N_SCRATCH = 2 + N_HIDDEN_MAPS + N_RIM_MAPS + 1
-N_KEPT = 8 + N_TERM_MAPS
+N_KEPT = 8
 _CLOSE = np.ones((3, 3), np.uint8)
 #: Share of a piece's volume that a cavity below its rim could hide before the rim is flagged.
 _STEEP_SHARE = 0.01
@@ -166,7 +166,7 @@ def _finish(
 ) -> PieceMap:  # fmt: skip
     cell = frame.cell_mm
     shape = core.shape
-    maps = frame.room.keep(N_KEPT, shape)
+    maps = frame.room.keep(N_KEPT + errors.n_maps, shape)
     rim = find_rim(filled.height_mm, core, allowed, noise_mm=frame.noise_mm, maps=scratch)
     whole, cover = scratch.take(), maps.take()
     _credible_cover(filled.height_mm, rim.cover, whole, cover)
