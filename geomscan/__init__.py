@@ -1,4 +1,4 @@
-"""Calibrate a laser-line scanner over a belt, and turn its recordings into volume and mass profiles."""
+"""Calibrate a laser-line scanner over a belt; turn its recordings into volume and mass profiles."""
 
 __all__ = ["__version__"]
 
