@@ -39,8 +39,12 @@ from geomscan.runs.scan import Scan, open_scan
 from geomscan.runs.settings import LoadedSettings, load_settings
 from geomscan.scanner.calibration import ScannerCalibration, read_calibration
 from geomscan.shape.flags import FLAGS
+from geomscan.tissue.classify import UNSEEN
 
 __all__ = ["MeasureOptions", "Measured", "measure", "measure_all"]
+
+
+MEANINGS = {**FLAGS, UNSEEN: "no cell of the piece showed a reflectance that could be judged"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -298,7 +302,7 @@ def _measure_into(
         **inputs,
         "n_pieces": len(rows),
         "flags": dict(flags),
-        "flag_meanings": {name: FLAGS.get(name, "") for name in flags},
+        "flag_meanings": {name: MEANINGS[name] for name in flags},
         "events": [
             {"what": event.what, "line": event.line, "text": event.text} for event in table.events
         ],
