@@ -84,7 +84,9 @@ def _join(x0s, z0s, whole0, old, x1s, z1s, whole1, new, pitch, tan_tilt, first_r
         a4, a5, a6, a7 = old[c, 4], old[c, 5], old[c, 6], old[c, 7]
         b0, b1, b2, b3 = new[c, 0], new[c, 1], new[c, 2], new[c, 3]
         b4, b5, b6, b7 = new[c, 4], new[c, 5], new[c, 6], new[c, 7]
-        for row in range(max(int(low), first_row), int(high) + 1):
+        row = max(int(low), first_row)
+        r = row % n_ring
+        while row <= int(high):
             a = max(low, float(row))
             b = min(high, row + 1.0)
             length = b - a
@@ -93,15 +95,17 @@ def _join(x0s, z0s, whole0, old, x1s, z1s, whole1, new, pitch, tan_tilt, first_r
             p = np.float32(length) - q
             if turned:
                 p, q = -q, -p
-            r = row % n_ring
-            rows[r, c, 0] += p * a0 + q * b0
-            rows[r, c, 1] += p * a1 + q * b1
-            rows[r, c, 2] += p * a2 + q * b2
-            rows[r, c, 3] += p * a3 + q * b3
-            rows[r, c, 4] += p * a4 + q * b4
-            rows[r, c, 5] += p * a5 + q * b5
-            rows[r, c, 6] += p * a6 + q * b6
-            rows[r, c, 7] += p * a7 + q * b7
+            cell = rows[np.uintp(r), np.uintp(c)]
+            cell[0] += p * a0 + q * b0
+            cell[1] += p * a1 + q * b1
+            cell[2] += p * a2 + q * b2
+            cell[3] += p * a3 + q * b3
+            cell[4] += p * a4 + q * b4
+            cell[5] += p * a5 + q * b5
+            cell[6] += p * a6 + q * b6
+            cell[7] += p * a7 + q * b7
+            row += 1
+            r = r + 1 if r + 1 < n_ring else 0
 
 
 @njit(nogil=True, cache=True)
