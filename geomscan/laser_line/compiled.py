@@ -12,6 +12,7 @@ from numba.core import event
 __all__ = ["announced", "source_stamp"]
 
 _LOG = logging.getLogger("geomscan")
+_SAID: set[str] = set()
 
 
 def source_stamp() -> str:
@@ -28,16 +29,16 @@ def source_stamp() -> str:
 
 
 class _Announcer(event.Listener):  # type: ignore[misc]
-    """Says once that a function is being compiled."""
+    """Says once in a process that a function is being compiled."""
 
     def __init__(self, what: str, function: str) -> None:
-        self.what, self.function, self.said = what, function, False
+        self.what, self.function = what, function
 
     def on_start(self, event: Any) -> None:
         """Note the start of a compilation; loading from disk doesn't come here."""
         name = getattr(event.data.get("dispatcher"), "__name__", "")
-        if name == self.function and not self.said:
-            self.said = True
+        if name == self.function and self.what not in _SAID:
+            _SAID.add(self.what)  # two heads may wait for the same code
             _LOG.warning("compiling %s; this happens once and takes some seconds", self.what)
 
     def on_end(self, event: Any) -> None:
