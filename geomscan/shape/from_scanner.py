@@ -137,9 +137,10 @@ def rows_to_mm(
     n_lines, n_columns = row_px.shape
     column = np.arange(first_column, first_column + n_columns, dtype=np.float64)
     # mm of height a row stands for: changes slowly over the sensor, one value a column will do
-    some = row_px[::4, ::8]
-    some = some[np.isfinite(some)]
-    middle = float(np.median(some)) if some.size else 0.5 * model.sensor_size[1]
+    seen = row_px[np.isfinite(row_px)]
+    middle = (
+        float(np.median(seen, overwrite_input=True)) if seen.size else 0.5 * model.sensor_size[1]
+    )
     per_row = np.abs(
         model.to_plane(column, middle + 0.5)[1] - model.to_plane(column, middle - 0.5)[1]
     )

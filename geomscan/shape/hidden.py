@@ -45,45 +45,30 @@ def _ramp(value, low, high):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _solve3(m, r):  # type: ignore[no-untyped-def]
-    """Solve a 3 x 3 system by Cramer's rule; zeros where it has no solution."""
-    det = (
-        m[0, 0] * (m[1, 1] * m[2, 2] - m[1, 2] * m[2, 1])
-        - m[0, 1] * (m[1, 0] * m[2, 2] - m[1, 2] * m[2, 0])
-        + m[0, 2] * (m[1, 0] * m[2, 1] - m[1, 1] * m[2, 0])
-    )
-    out = np.zeros(3)
-    if abs(det) < 1e-9:
-        return out
-    for k in range(3):
-        c = m.copy()
-        c[:, k] = r
-        out[k] = (
-            c[0, 0] * (c[1, 1] * c[2, 2] - c[1, 2] * c[2, 1])
-            - c[0, 1] * (c[1, 0] * c[2, 2] - c[1, 2] * c[2, 0])
-            + c[0, 2] * (c[1, 0] * c[2, 1] - c[1, 1] * c[2, 0])
-        ) / det
-    return out
-
-
-@njit(nogil=True, cache=True)
 def _parabola(d, w, n):  # type: ignore[no-untyped-def]
-    """Least-squares parabola through n points: constant, slope, curvature term."""
-    m = np.zeros((3, 3))
-    r = np.zeros(3)
+    """Least-squares parabola through n points: constant, slope, curvature term.
+
+    The normal equations, solved by Cramer's rule in plain numbers, which compile fast; zeros where
+    they have no solution.
+    """
+    s1 = s2 = s3 = s4 = r0 = r1 = r2 = 0.0
+    s0 = float(n)
     for k in range(n):
         d2 = d[k] * d[k]
-        m[0, 0] += 1.0
-        m[0, 1] += d[k]
-        m[0, 2] += d2
-        m[1, 2] += d2 * d[k]
-        m[2, 2] += d2 * d2
-        r[0] += w[k]
-        r[1] += w[k] * d[k]
-        r[2] += w[k] * d2
-    m[1, 1] = m[0, 2]
-    m[1, 0], m[2, 0], m[2, 1] = m[0, 1], m[0, 2], m[1, 2]
-    return _solve3(m, r)
+        s1 += d[k]
+        s2 += d2
+        s3 += d2 * d[k]
+        s4 += d2 * d2
+        r0 += w[k]
+        r1 += w[k] * d[k]
+        r2 += w[k] * d2
+    det = s0 * (s2 * s4 - s3 * s3) - s1 * (s1 * s4 - s3 * s2) + s2 * (s1 * s3 - s2 * s2)
+    if abs(det) < 1e-9:
+        return 0.0, 0.0, 0.0
+    a = r0 * (s2 * s4 - s3 * s3) - s1 * (r1 * s4 - s3 * r2) + s2 * (r1 * s3 - s2 * r2)
+    b = s0 * (r1 * s4 - s3 * r2) - r0 * (s1 * s4 - s3 * s2) + s2 * (s1 * r2 - r1 * s2)
+    c = s0 * (s2 * r2 - r1 * s3) - s1 * (s1 * r2 - r1 * s2) + r0 * (s1 * s3 - s2 * s2)
+    return a / det, b / det, c / det
 
 
 @njit(nogil=True, cache=True)
@@ -98,7 +83,10 @@ def _flank(h, cover, start, step, c, cell, n_fit):  # type: ignore[no-untyped-de
     n_x, n_y = h.shape
     d = np.empty(5 * n_fit)
     z = np.empty(5 * n_fit)
+    s = np.empty(5 * n_fit)
+    w = np.empty(5 * n_fit)
     n = 0
+    mean_d = mean_z = 0.0
     for dc in range(-2, 3):
         if not 0 <= c + dc < n_y:
             continue
@@ -108,28 +96,35 @@ def _flank(h, cover, start, step, c, cell, n_fit):  # type: ignore[no-untyped-de
                 break
             d[n] = -(k + 0.5) * cell
             z[n] = h[i, c + dc]
+            mean_d += d[n]
+            mean_z += z[n]
             n += 1
     out = np.zeros(6)
     if n < 8:
         return out, n
-    out[3:] = _parabola(d, z * z, n)
-    mean_d = d[:n].mean()
-    mean_z = z[:n].mean()
-    spread = ((d[:n] - mean_d) ** 2).sum()
-    slope = ((d[:n] - mean_d) * (z[:n] - mean_z)).sum() / max(spread, 1e-9)
+    mean_d /= n
+    mean_z /= n
+    spread = slope = 0.0
+    for k in range(n):
+        w[k] = z[k] * z[k]
+        spread += (d[k] - mean_d) ** 2
+        slope += (d[k] - mean_d) * (z[k] - mean_z)
+    out[3], out[4], out[5] = _parabola(d, w, n)
+    slope /= max(spread, 1e-9)
     co = 1.0 / np.sqrt(1.0 + slope * slope)
     si = slope * co
-    s = (d - mean_d) * co + (z - mean_z) * si
-    w = -(d - mean_d) * si + (z - mean_z) * co
-    fit = _parabola(s, w, n)
-    if fit[2] > -1e-4:
+    for k in range(n):
+        s[k] = (d[k] - mean_d) * co + (z[k] - mean_z) * si
+        w[k] = -(d[k] - mean_d) * si + (z[k] - mean_z) * co
+    f0, f1, f2 = _parabola(s, w, n)
+    if f2 > -1e-4:
         return out, n
     # the circle that the parabola hugs at the flank's end
-    end = -mean_d * co + (fit[0] + fit[1] * 0.0) * si
-    grade = fit[1] + 2.0 * fit[2] * end
-    radius = (1.0 + grade * grade) ** 1.5 / (-2.0 * fit[2])
+    end = -mean_d * co + f0 * si
+    grade = f1 + 2.0 * f2 * end
+    radius = (1.0 + grade * grade) ** 1.5 / (-2.0 * f2)
     norm = np.sqrt(1.0 + grade * grade)
-    w_end = fit[0] + fit[1] * end + fit[2] * end * end
+    w_end = f0 + f1 * end + f2 * end * end
     s_mid = end + radius * grade / norm
     w_mid = w_end - radius / norm
     out[0] = mean_d + s_mid * co - w_mid * si
