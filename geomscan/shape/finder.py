@@ -16,7 +16,13 @@ from geomscan.shape.belt_zero import BeltZero
 from geomscan.shape.budget import CalibrationErrors
 from geomscan.shape.components import Component, Components
 from geomscan.shape.fuse import FUSED, fuse_rows
-from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
+from geomscan.shape.geometry import (
+    BeltLines,
+    HeadGeometry,
+    HeadLines,
+    ShapeGeometry,
+    lines_of_sight,
+)
 from geomscan.shape.maps import Room
 from geomscan.shape.piece import N_KEPT, N_SCRATCH, PieceFrame, finish_pieces
 from geomscan.shape.piece_map import PieceMap
@@ -30,6 +36,7 @@ _MARGIN = 8  # cells kept around a piece
 _CLEAR = 8  # cells between product and belt that speaks for the belt's height
 _FLUSH_ROWS = 48  # rows handled at once: few enough to stay in the processor's cache
 _CHUNK_LINES = 24
+_FEW_LINES = 8  # done sooner by one thread than handed to another
 _TALLEST_MM = 200.0
 _GAP_MM = 10.0  # lines further apart than this aren't joined
 _STILL_MM = 1e-6
@@ -81,7 +88,7 @@ class PieceFinder:
         reach = [self._reach(head) for head in geometry.heads.values()]
         self._behind = max(r[0] for r in reach)
         self._ahead = max(r[1] for r in reach)
-        self._sight = _lines_of_sight(geometry.heads.values())
+        self._sight = lines_of_sight(geometry.heads.values())
         self._errors = CalibrationErrors(geometry.heads)
         self._rows_of: dict[str, HeadRows] = {}
         self._x_edge = 0.0
@@ -125,7 +132,9 @@ class PieceFinder:
         return pieces
 
     def _push(self, belt: BeltLines, heads: Mapping[str, HeadLines]) -> list[PieceMap]:
-        gridded = dict(zip(heads, self._each(self._grid, heads.items()), strict=True))
+        gridded = dict(
+            zip(heads, self._each(self._grid, heads.items(), len(belt.e_mm)), strict=True)
+        )
         pieces: list[PieceMap] = []
         for first, stop, apart in self._runs(belt):
             if apart:
@@ -138,7 +147,7 @@ class PieceFinder:
                 lines, squares = gridded[item[0]]
                 item[1].add(belt.e_mm[part], lines[part], squares[part])
 
-            self._each(add, self._rows_of.items())
+            self._each(add, self._rows_of.items(), stop - first)
             pieces += self._flush(self._final_row(self._e_joined))
         return pieces
 
@@ -149,8 +158,10 @@ class PieceFinder:
             cell_mm=self._cell, n_y=self.n_y,
         )  # fmt: skip
 
-    def _each(self, work: Callable[[T], R], items: Iterable[T]) -> list[R]:
-        """Do the heads' work side by side."""
+    def _each(self, work: Callable[[T], R], items: Iterable[T], n_lines: int) -> list[R]:
+        """Do the heads' work, side by side where there is enough of it."""
+        if n_lines < _FEW_LINES:
+            return [work(item) for item in items]
         first, *others = items
         waiting = [self._workers.submit(work, item) for item in others]
         return [work(first), *(done.result() for done in waiting)]
@@ -480,21 +491,3 @@ def _far_from(mask: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
     size = 2 * reach + 1
     near = cv2.dilate(mask.astype(np.uint8), np.ones((size, size), np.uint8))
     return np.asarray(near == 0)
-
-
-def _lines_of_sight(heads: Iterable[HeadGeometry]) -> tuple[float, float]:
-    """Flattest sight that some head has onto flanks facing upstream (+x), and downstream.
-
-    Given as dx per mm of descent at the belt; a head on the flank's own side sees it whole.
-    """
-    slopes = []
-    for head in heads:
-        if head.viewpoint_mm is None:
-            slopes += [-1.0, 1.0]  # could be either
-        else:
-            slopes.append(head.viewpoint_mm[0] / head.viewpoint_mm[2])
-    facing_up = max(-max(slopes), 0.05)
-    facing_down = max(min(slopes), 0.05)
-    if any(head.viewpoint_mm is None for head in heads):
-        facing_up = facing_down = 1.0
-    return facing_up, facing_down

@@ -1,6 +1,6 @@
 """What the shape needs to know about the scanner, and the lines that come in."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +8,14 @@ import numpy.typing as npt
 
 from geomscan.errors import InputError
 
-__all__ = ["BeltLines", "CommonModes", "HeadGeometry", "HeadLines", "ShapeGeometry"]
+__all__ = [
+    "BeltLines",
+    "CommonModes",
+    "HeadGeometry",
+    "HeadLines",
+    "ShapeGeometry",
+    "lines_of_sight",
+]
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
@@ -115,3 +122,21 @@ class HeadLines:
             line_width_px=width,
             glare=None if self.glare is None else self.glare[lines],
         )
+
+
+def lines_of_sight(heads: Iterable[HeadGeometry]) -> tuple[float, float]:
+    """Flattest sight that some head has onto flanks facing upstream (+x), and downstream.
+
+    Given as dx per mm of descent at the belt; a head on the flank's own side sees it whole.
+    """
+    slopes = []
+    for head in heads:
+        if head.viewpoint_mm is None:
+            slopes += [-1.0, 1.0]  # could be either
+        else:
+            slopes.append(head.viewpoint_mm[0] / head.viewpoint_mm[2])
+    facing_up = max(-max(slopes), 0.05)
+    facing_down = max(min(slopes), 0.05)
+    if any(head.viewpoint_mm is None for head in heads):
+        facing_up = facing_down = 1.0
+    return facing_up, facing_down
