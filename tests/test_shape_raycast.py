@@ -56,7 +56,9 @@ def measure(calibration: ScannerCalibration, name: str, heads: list[str]) -> lis
                 calibration, head, found, first_column=axes[2], first_row=axes[3]
             )
         first, frames = blocks[0]
-        belt = belt_lines(calibration, recording.lines, first, first + len(frames))
+        belt = belt_lines(
+            recording.lines, first, first + len(frames), mm_per_count=calibration.mm_per_count
+        )
         pieces += finder.push(belt, lines)
     return sorted(pieces + finder.finish(), key=lambda p: p.piece)
 

@@ -18,12 +18,11 @@ from geomscan.laser_line.terms import grain_px, speckle_u_px, with_term
 from geomscan.recording.manifest import HeadManifest
 from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
 from geomscan.scanner.calibration import ScannerCalibration
-from geomscan.shape.from_scanner import rows_to_mm, shape_geometry
+from geomscan.shape.from_scanner import belt_lines, rows_to_mm, shape_geometry
 from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
 
 __all__ = ["Scan", "open_scan", "scan_geometry"]
 
-Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
 
 LINES_PER_BLOCK = 64
@@ -40,8 +39,6 @@ class Scan:
     calibration: ScannerCalibration | None
     noise: Mapping[str, NoiseModel | None]
     line: LineSettings
-    travel_mm: Floats  #: belt travel of every line of the recording, 0 at its first
-    n_missing: npt.NDArray[np.int64]  #: lines lost just before each line
     mm_per_count: float
 
     def blocks(self, *, n_threads: int = 2) -> Iterator[tuple[BeltLines, dict[str, HeadLines]]]:
@@ -69,9 +66,8 @@ class Scan:
                 now, end = ahead, min(now_first + LINES_PER_BLOCK, stop)
                 if end < stop:
                     ahead = begin(end)
-                belt = BeltLines(
-                    e_mm=self.travel_mm[now_first:end],
-                    n_missing_before=self.n_missing[now_first:end],
+                belt = belt_lines(
+                    self.recording.lines, now_first, end, mm_per_count=self.mm_per_count
                 )
                 yield belt, {name: lines.result() for name, lines in now.items()}
 
@@ -213,15 +209,12 @@ def open_scan(
             sizes[head.name] = (columns, rows) if head.rows_are_height else (rows, columns)
         calibration.check_recording(sizes, where=str(recording.path))
         mm_per_count = calibration.mm_per_count
-    counts, number = recording.lines.count, recording.lines.line
     return Scan(
         recording=recording,
         heads=chosen,
         calibration=calibration,
         noise={name: _noise(recording, name) for name in chosen},
         line=line,
-        travel_mm=(counts - counts[0]) * mm_per_count,
-        n_missing=np.maximum(np.diff(number, prepend=number[0] - 1) - 1, 0),
         mm_per_count=mm_per_count,
     )
 

@@ -223,18 +223,6 @@ class PieceFinder:
         pieces += self._harvest(at_end=True)
         return pieces
 
-    @property
-    def settled_x_mm(self) -> float:
-        """No piece still to come begins before this x."""
-        opened = self._components.open()
-        row = min([c.first_row for c in opened], default=self._store.stop)
-        return self._x_edge + max(row - _MARGIN, 0) * self._cell
-
-    @property
-    def x_first_mm(self) -> float:
-        """Middle of the grid's row 0."""
-        return self._x_edge + 0.5 * self._cell
-
     # ------------------------------------------------------------------ steps
 
     def _check(self, belt: BeltLines, heads: Mapping[str, HeadLines]) -> None:

@@ -74,18 +74,14 @@ def shape_geometry(
     )
 
 
-def belt_lines(
-    calibration: ScannerCalibration, table: LineTable, first: int, stop: int
-) -> BeltLines:
+def belt_lines(table: LineTable, first: int, stop: int, *, mm_per_count: float) -> BeltLines:
     """Belt travel of lines first to stop - 1 of a recording; 0 at its first line."""
     count = table.count[first:stop].astype(np.float64)
     number = table.line[max(first - 1, 0) : stop]
     missing = np.zeros(stop - first, dtype=np.int64)
     jumps = np.maximum(np.diff(number) - 1, 0)
     missing[len(missing) - len(jumps) :] = jumps
-    return BeltLines(
-        e_mm=(count - float(table.count[0])) * calibration.mm_per_count, n_missing_before=missing
-    )
+    return BeltLines(e_mm=(count - float(table.count[0])) * mm_per_count, n_missing_before=missing)
 
 
 def lines_to_mm(
