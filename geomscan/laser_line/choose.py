@@ -74,6 +74,7 @@ def _choose_peaks(
     """
     n_lines, n_columns = row_px.shape
     rival_of = np.full(n_columns, -1, np.int64)
+    work, places = np.empty((4, n_columns, 2)), np.empty((n_columns, 5), np.int64)
     at, n_taken = 0, 0
     for line in range(n_lines):
         begin = at
@@ -89,9 +90,9 @@ def _choose_peaks(
                 last = int(rivals[k, 1])
                 k += 1
             n_taken += _walk(
-                max(0, first - _GAP), min(n_columns, last + 1 + _GAP), rivals, rival_of, usual,
-                ratio, min_width, top, n_rows, last_row, last_age, row_px[line], u_px[line],
-                light[line], width[line], doubt[line], quality[line],
+                max(0, first - _GAP), min(n_columns, last + 1 + _GAP), rivals, rival_of, work,
+                places, usual, ratio, min_width, top, n_rows, last_row, last_age, row_px[line],
+                u_px[line], light[line], width[line], doubt[line], quality[line],
             )  # fmt: skip
         for j in range(begin, at):
             rival_of[int(rivals[j, 1])] = -1
@@ -137,6 +138,8 @@ def _walk(
     c1: int,
     rivals: Any,
     rival_of: Any,
+    work: Any,
+    places: Any,
     usual: float,
     ratio: float,
     min_width: float,
@@ -153,10 +156,12 @@ def _walk(
 ) -> int:
     """Find the cheapest path through columns c0 to c1 and take what it chose."""
     # nodes: the columns that have a candidate; own[k, i] is infinite where it has none of rank i
-    column = np.empty(c1 - c0, np.int64)
-    rows, own = np.full((c1 - c0, 2), np.nan), np.full((c1 - c0, 2), np.inf)
+    rows, own, cost, rest = work
+    column, back, unused = places[:, 0], places[:, 1:3], places[:, 3:5]
     n = 0
     for c in range(c0, c1):
+        rows[n, :] = 0.0
+        own[n, :] = np.inf
         r = rival_of[c]
         before = last_row[c] if last_age[c] <= _LONGEST_MEMORY else np.nan
         fainter = 0.0
@@ -174,9 +179,8 @@ def _walk(
             n += 1
     if n == 0:
         return 0
-    cost, back = _forward(column[:n], rows, own)
-    rest, _ = _forward(column[:n][::-1], rows[:n][::-1], own[:n][::-1])
-    rest = rest[::-1]
+    _cheapest(n, 1, column, rows, own, cost, back)
+    _cheapest(n, -1, column, rows, own, rest, unused)
     end, least = -1, np.inf
     for k in range(max(0, n - 1 - _MOST_SKIPPED), n):
         for one in range(2):
@@ -190,8 +194,11 @@ def _walk(
             # leads away from the line and back: whatever it is, it isn't sure
             quality[column[skipped]] |= _SECOND
         c = column[k]
-        through = cost[k] + rest[k] - own[k]
-        decided = not through[1 - one] - through[one] < _DECIDED_FROM
+        through = cost[k, one] + rest[k, one] - own[k, one]
+        instead = np.inf
+        if own[k, 1 - one] < np.inf:
+            instead = cost[k, 1 - one] + rest[k, 1 - one] - own[k, 1 - one]
+        decided = instead - through >= _DECIDED_FROM
         if one == 1:
             r = rival_of[c]
             taken += 1
@@ -216,31 +223,31 @@ def _walk(
 
 
 @njit(nogil=True)
-def _forward(column: Any, rows: Any, own: Any) -> Any:
+def _cheapest(n: int, way: int, column: Any, rows: Any, own: Any, cost: Any, back: Any) -> None:
     """Cost of the cheapest path that ends in each candidate, and where it came from.
 
     A path may pass over a few columns, for a price: one whose only candidate is false must not
-    drag the path along.
+    drag the path along. way: 1 from the first column on, -1 from the last one back.
     """
-    n = column.size
-    cost, back = np.full((n, 2), np.inf), np.full((n, 2), -1, np.int64)
     for k in range(n):
+        at = k if way > 0 else n - 1 - k
         for one in range(2):
-            if not np.isfinite(own[k, one]):
+            cost[at, one] = np.inf
+            back[at, one] = -1
+            if own[at, one] == np.inf:
                 continue
+            row = rows[at, one]
             best = k * _SKIPPED if k <= _MOST_SKIPPED else np.inf
-            for before in range(max(0, k - 1 - _MOST_SKIPPED), k):
-                reach = 0.5 + abs(column[k] - column[before])
+            for skipped in range(min(k, 1 + _MOST_SKIPPED)):
+                before = at - way * (1 + skipped)
+                nearness = 1.0 / (0.5 + abs(column[at] - column[before]))
                 for other in range(2):
-                    if not np.isfinite(own[before, other]):
-                        continue
-                    step = min(_MOST_JUMP, abs(rows[k, one] - rows[before, other]) / reach)
-                    total = cost[before, other] + step + (k - 1 - before) * _SKIPPED
+                    step = min(_MOST_JUMP, abs(row - rows[before, other]) * nearness)
+                    total = cost[before, other] + step + skipped * _SKIPPED
                     if total < best:
                         best = total
-                        back[k, one] = 2 * before + other
-            cost[k, one] = best + own[k, one]
-    return cost, back
+                        back[at, one] = 2 * before + other
+            cost[at, one] = best + own[at, one]
 
 
 @njit(nogil=True)

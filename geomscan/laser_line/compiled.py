@@ -7,12 +7,29 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from numba.core import event
+from llvmlite.binding import get_host_cpu_features
+from numba.core import config, event
 
 __all__ = ["announced", "source_stamp"]
 
 _LOG = logging.getLogger("geomscan")
 _SAID: set[str] = set()
+
+
+def _use_wide_vectors() -> None:
+    """Let code compiled from here on use vectors of 512 bits where they cost no clock rate.
+
+    LLVM keeps to 256 bits on many processors that have more, because the first of them ran slower
+    with 512; those with VBMI2 came later. Ten percent of the extraction. A choice that was made
+    by numba's own settings stays.
+    """
+    if config.CPU_NAME is None and config.CPU_FEATURES is None:
+        features = get_host_cpu_features()
+        if features.get("avx512vbmi2"):
+            config.CPU_FEATURES = features.flatten() + ",-prefer-256-bit"
+
+
+_use_wide_vectors()
 
 
 def source_stamp() -> str:

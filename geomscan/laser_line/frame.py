@@ -151,7 +151,7 @@ def _chunk(
     group = 8 // frames.itemsize
     n_padded = (n_columns + group - 1) // group * group
     n_groups = n_padded // group
-    n_tile_rows = (2 * half + 4) // 4 * 4
+    n_tile_rows = (2 * half + 6) // 4 * 4
     best = np.empty((2, n_padded), frames.dtype)
     where = np.empty((2, n_padded), index.dtype)
     above, below = np.empty(n_padded, index.dtype), np.empty(n_padded, index.dtype)
@@ -162,7 +162,7 @@ def _chunk(
     grey = np.empty(n_padded, np.float32)
     sampled = (np.arange(8) * n_rows + n_rows // 2) // 8
     base = np.empty(n_groups, np.int32)
-    alone, doubtful = np.empty(n_padded, np.int32), np.empty(n_padded, np.int32)
+    alone, doubtful = np.empty(n_padded + 1, np.int32), np.empty(n_padded, np.int32)
     measured = np.empty((4, n_padded), np.float32)
     other, other_row = np.empty(n_padded, frames.dtype), np.empty(n_padded, index.dtype)
     second = np.empty((2, TILE), frames.dtype)
@@ -249,7 +249,7 @@ def _chunk(
                         flags |= _CONSIDER
                 elif flags & (_BORDER | _CLIPPED):
                     found = fit_flanks(frame, c, int(row[c]), top, grey[c], noise, fitted)
-                elif flags & _WIDE:
+                if not found and flags & (_CLIPPED | _WIDE):
                     found = measure_span(frame, c, int(row[c]), grey[c], u_px[line, c], fitted)
                 if found:
                     row_px[line, c] = fitted[0]

@@ -242,7 +242,7 @@ def background(
 def line_groups(
     row: Any,
     group: int,
-    half: int,
+    half: Any,
     n_tile_rows: int,
     n_rows: int,
     base: Any,
@@ -259,45 +259,56 @@ def line_groups(
     n_rows : rows of the frame
     base : (n_columns // group,) int32, filled with the first row of each group's cut
     offset : (n_columns,) of the row index's type, filled with the line's row in the cut
-    alone : (n_columns,) int32, filled with the columns that need a cut of their own
+    alone : (n_columns + 1,) int32, filled with the columns that need a cut of their own
 
     Returns
     -------
     int
         Number of columns in `alone`.
     """
-    n = 0
+    half = np.int32(half)
     last_base = np.int32(n_rows - n_tile_rows)
     slack = np.int32(n_tile_rows - 2 * half - 1)
+    least, most = _extremes(row, group)
+    # the line's rows must lie in first + half to first + half + slack
+    for g in range(base.size):
+        low, high = np.int32(least[g]) - half, np.int32(most[g]) - half
+        wanted = max(np.int32(0), min((low + high - slack) // 2, last_base))
+        base[g] = wanted if (wanted <= low) & (high <= wanted + slack) else np.int32(-1)
+    n = 0
     first = np.int32(0)
     for g in range(base.size):
         c0 = np.uint32(g * group)
-        least, most = row[c0], row[c0]
-        for j in range(1, group):
-            i = row[c0 + np.uint32(j)]
-            least = min(least, i)
-            most = max(most, i)
-        # the line's rows must lie in first + half to first + half + slack
-        low, high = np.int32(least) - half, np.int32(most) - half
-        wanted = max(np.int32(0), min((low + high - slack) // 2, last_base))
-        if wanted <= low and high <= wanted + slack:
-            first = wanted
+        if base[g] >= 0:
+            first = base[g]
             for j in range(group):
                 c = c0 + np.uint32(j)
                 offset[c] = row[c] - first
-        else:
-            first = _base_for_most(row, c0, group, half, slack, last_base, first)
-            for j in range(group):
-                c = c0 + np.uint32(j)
-                inside = np.int32(row[c]) - first - half
-                if 0 <= inside <= slack:
-                    offset[c] = row[c] - first
-                else:
-                    offset[c] = half
-                    alone[n] = c
-                    n += 1
+            continue
+        first = _base_for_most(row, c0, group, half, slack, last_base, first)
         base[g] = first
+        for j in range(group):
+            c = c0 + np.uint32(j)
+            fits = _fits(row[c], first + half, slack)
+            offset[c] = row[c] - first if fits else half
+            alone[n] = c
+            n += not fits
     return n
+
+
+@njit(nogil=True)
+def _extremes(row: Any, group: int) -> Any:
+    """Give the least and greatest row of each group of columns, halving the groups as it goes."""
+    least, most = row, row
+    while group > 1:
+        n = least.size // 2
+        lower, higher = np.empty(n, row.dtype), np.empty(n, row.dtype)
+        for g in range(n):
+            lower[g] = min(least[2 * g], least[2 * g + 1])
+            higher[g] = max(most[2 * g], most[2 * g + 1])
+        least, most = lower, higher
+        group //= 2
+    return least, most
 
 
 @njit(nogil=True)
@@ -305,21 +316,26 @@ def _base_for_most(
     row: Any, c0: Any, group: Any, half: Any, slack: Any, last_base: Any, neighbour: Any
 ) -> Any:
     """First row of the cut that suits most of a group's columns; the neighbour's if it does."""
-    best, best_first = 0, np.int32(neighbour)
+    best, best_first = 0, neighbour
     for tried in range(-1, group):
-        first = best_first
+        first = neighbour
         if tried >= 0:
             low = np.int32(row[c0 + np.uint32(tried)]) - half
-            first = max(np.int32(0), min(np.int32(low - slack // 2), last_base))
+            first = max(np.int32(0), min(low - slack // np.int32(2), last_base))
         n = 0
         for j in range(group):
-            inside = np.int32(row[c0 + np.uint32(j)]) - first - half
-            n += (inside >= 0) & (inside <= slack)
+            n += _fits(row[c0 + np.uint32(j)], first + half, slack)
         if n > best:
             best, best_first = n, first
         if best >= group - 2:
             break
     return best_first
+
+
+@njit(nogil=True)
+def _fits(row: Any, first: Any, slack: Any) -> Any:
+    """Whether row lies in first to first + slack; one comparison, as negative numbers wrap."""
+    return np.uint32(np.int32(row) - first) <= np.uint32(slack)
 
 
 @njit(nogil=True)
