@@ -222,15 +222,14 @@ def reflectance_factor(
     *,
     exposure_us: npt.ArrayLike | None = None,
     laser_power: npt.ArrayLike | None = None,
-) -> Floats:
+) -> npt.NDArray[np.floating[Any]]:
     """Factor that makes reflectance alike over columns, heights, exposure and laser power.
 
     1 where the response was not calibrated.
     """
     response = calibration.responses.get(calibration.head(head).name)
     if response is None:
-        shape = np.broadcast_shapes(np.shape(column_px), np.shape(height_mm))
-        return np.ones(shape)
+        return np.ones(np.broadcast_shapes(np.shape(column_px), np.shape(height_mm)))
     return response.factor(column_px, height_mm, exposure_us=exposure_us, laser_power=laser_power)
 
 

@@ -11,6 +11,7 @@ from geomscan.errors import InputError
 __all__ = ["DISTORTION_NAMES", "HeadModel", "undistort"]
 
 Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 
 #: Order of the distortion terms; a model uses the first n of them, the rest are 0.
 DISTORTION_NAMES = ("k1", "k2", "p1", "p2", "k3")
@@ -69,6 +70,15 @@ class HeadModel:
         columns, rows = self.sensor_size
         return (columns - 1) / 2, (rows - 1) / 2, columns / 2
 
+    @property
+    def _numbers(self) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, float, float]]:
+        """Homography row by row, distortion and constants: plain numbers for compiled code."""
+        return (
+            tuple(self.homography.ravel().tolist()),
+            tuple(self.distortion.tolist()),
+            self.constants,
+        )
+
     def to_plane(self, column_px: npt.ArrayLike, row_px: npt.ArrayLike) -> tuple[Floats, Floats]:
         """Turn sensor positions into sheet coordinates.
 
@@ -87,15 +97,25 @@ class HeadModel:
         )
         y_mm, z_mm = np.empty(rows.size), np.empty(rows.size)
         _to_plane(
-            np.ascontiguousarray(columns).reshape(-1),
-            np.ascontiguousarray(rows).reshape(-1),
-            self.homography,
-            self.distortion,
-            *self.constants,
-            y_mm,
-            z_mm,
-        )
+            np.ascontiguousarray(columns).reshape(-1), np.ascontiguousarray(rows).reshape(-1),
+            *self._numbers, y_mm, z_mm,
+        )  # fmt: skip
         return y_mm.reshape(rows.shape), z_mm.reshape(rows.shape)
+
+    def lines_to_plane(self, column_px: Floats, row_px: Singles) -> tuple[Singles, Singles]:
+        """Turn whole lines into sheet coordinates: `to_plane` in single precision, and quick.
+
+        Parameters
+        ----------
+        column_px, row_px : ndarray, shapes (n_columns,) and (n_lines, n_columns)
+
+        Returns
+        -------
+        y_mm, z_mm : ndarray, shape (n_lines, n_columns)
+        """
+        y_mm, z_mm = np.empty(row_px.shape, np.float32), np.empty(row_px.shape, np.float32)
+        _lines_to_plane(column_px, np.ascontiguousarray(row_px), *self._numbers, y_mm, z_mm)
+        return y_mm, z_mm
 
     def from_plane(self, y_mm: npt.ArrayLike, z_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
         """Turn sheet coordinates into sensor positions: inverts `to_plane` by Newton's method.
@@ -157,30 +177,34 @@ def undistort(u: Floats, v: Floats, distortion: Floats) -> tuple[Floats, Floats]
     )
 
 
+@njit(nogil=True, inline="always")
+def _point(u, v, h, d):  # type: ignore[no-untyped-def]
+    """One point of the sheet from normalised sensor coordinates."""
+    r2 = u * u + v * v
+    radial = 1.0 + r2 * (d[0] + r2 * (d[1] + r2 * d[4]))
+    ud = u * radial + 2.0 * d[2] * u * v + d[3] * (r2 + 2.0 * u * u)
+    vd = v * radial + d[2] * (r2 + 2.0 * v * v) + 2.0 * d[3] * u * v
+    inv = 1.0 / (h[6] * ud + h[7] * vd + h[8])
+    return (h[0] * ud + h[1] * vd + h[2]) * inv, (h[3] * ud + h[4] * vd + h[5]) * inv
+
+
 @njit(nogil=True, cache=True)
-def _to_plane(
-    columns: Floats,
-    rows: Floats,
-    h: Floats,
-    distortion: Floats,
-    middle_column: float,
-    middle_row: float,
-    half: float,
-    y_mm: Floats,
-    z_mm: Floats,
-) -> None:
-    k1, k2, p1, p2, k3 = distortion[0], distortion[1], distortion[2], distortion[3], distortion[4]
-    h00, h01, h02 = h[0, 0], h[0, 1], h[0, 2]
-    h10, h11, h12 = h[1, 0], h[1, 1], h[1, 2]
-    h20, h21, h22 = h[2, 0], h[2, 1], h[2, 2]
+def _to_plane(columns, rows, h, d, constants, y_mm, z_mm):  # type: ignore[no-untyped-def]
+    middle_column, middle_row, half = constants
     scale = 1.0 / half
     for i in range(rows.size):
-        u = (columns[i] - middle_column) * scale
-        v = (rows[i] - middle_row) * scale
-        r2 = u * u + v * v
-        radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        ud = u * radial + 2.0 * p1 * u * v + p2 * (r2 + 2.0 * u * u)
-        vd = v * radial + p1 * (r2 + 2.0 * v * v) + 2.0 * p2 * u * v
-        inv = 1.0 / (h20 * ud + h21 * vd + h22)
-        y_mm[i] = (h00 * ud + h01 * vd + h02) * inv
-        z_mm[i] = (h10 * ud + h11 * vd + h12) * inv
+        u, v = (columns[i] - middle_column) * scale, (rows[i] - middle_row) * scale
+        y_mm[i], z_mm[i] = _point(u, v, h, d)
+
+
+@njit(nogil=True, cache=True)
+def _lines_to_plane(columns, rows, h, d, constants, y_mm, z_mm):  # type: ignore[no-untyped-def]
+    middle_column, middle_row, half = constants
+    scale = 1.0 / half
+    for i in range(rows.shape[0]):
+        line, y_line, z_line = rows[i], y_mm[i], z_mm[i]
+        for c in range(columns.size):
+            u, v = (columns[c] - middle_column) * scale, (line[c] - middle_row) * scale
+            y, z = _point(u, v, h, d)
+            y_line[c] = y
+            z_line[c] = z

@@ -1,6 +1,7 @@
 """How bright a head sees one surface: over columns, heights, exposure and laser power."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -42,19 +43,22 @@ class Response:
         *,
         exposure_us: npt.ArrayLike | None = None,
         laser_power: npt.ArrayLike | None = None,
-    ) -> Floats:
-        """Factor that a measured brightness is multiplied by; the arguments broadcast."""
+    ) -> npt.NDArray[np.floating[Any]]:
+        """Factor that a measured brightness is multiplied by; the arguments broadcast.
+
+        Heights in single precision give factors in single precision.
+        """
+        height = np.asarray(height_mm)
+        kind = np.float32 if height.dtype == np.float32 else np.float64
         u = (np.asarray(column_px, dtype=np.float64) - (self.sensor_columns - 1) / 2) / (
             self.sensor_columns / 2
         )
-        log_gain = u * np.polynomial.polynomial.polyval(u, self.column_terms)
-        log_gain = log_gain + self.height_per_mm * np.asarray(height_mm, dtype=np.float64)
-        factor = np.exp(-log_gain)
+        level = np.exp(-u * np.polynomial.polynomial.polyval(u, self.column_terms))
         if exposure_us is not None and self.exposure_us is not None:
-            factor = factor * (self.exposure_us / np.asarray(exposure_us, dtype=np.float64))
+            level = level * (self.exposure_us / np.asarray(exposure_us, dtype=np.float64))
         if laser_power is not None and self.laser_power is not None:
-            factor = factor * (self.laser_power / np.asarray(laser_power, dtype=np.float64))
-        return np.asarray(factor)
+            level = level * (self.laser_power / np.asarray(laser_power, dtype=np.float64))
+        return np.asarray(np.asarray(level, kind) * np.exp(height * kind(-self.height_per_mm)))
 
     def to_file(self) -> dict[str, object]:
         """Give what the calibration file holds."""

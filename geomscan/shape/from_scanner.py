@@ -19,8 +19,6 @@ from geomscan.shape.geometry import (
 
 __all__ = ["belt_lines", "lines_to_mm", "rows_to_mm", "shape_geometry"]
 
-_CHUNK_LINES = 16  # converted at once: few enough to stay in the processor's cache
-
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
 
@@ -133,33 +131,24 @@ def rows_to_mm(
     n_lines, n_columns = row_px.shape
     column = np.arange(first_column, first_column + n_columns, dtype=np.float64)
     # mm of height a row stands for: changes slowly over the sensor, one value a column will do
-    seen = row_px[np.isfinite(row_px)]
-    middle = (
-        float(np.median(seen, overwrite_input=True)) if seen.size else 0.5 * model.sensor_size[1]
-    )
+    some = row_px[::4, ::8]
+    some = some[np.isfinite(some)]
+    middle = float(np.median(some)) if some.size else 0.5 * model.sensor_size[1]
     per_row = np.abs(
         model.to_plane(column, middle + 0.5)[1] - model.to_plane(column, middle - 0.5)[1]
     )
     u_z = np.asarray(u_row_px, np.float32) * per_row.astype(np.float32)
-    y_mm, z_mm = np.empty(row_px.shape, np.float32), np.empty(row_px.shape, np.float32)
-    grey = None if reflectance is None else np.empty(row_px.shape, np.float32)
-    exposure, power = _per_line(exposure_us), _per_line(laser_power)
-    for at in range(0, n_lines, _CHUNK_LINES):
-        part = slice(at, at + _CHUNK_LINES)
-        y, z = model.to_plane(column, row_px[part])
-        y_mm[part], z_mm[part] = y, z
-        if grey is not None and reflectance is not None:
-            factor = reflectance_factor(
-                calibration, head, column, z,
-                exposure_us=None if exposure is None else exposure[part],
-                laser_power=None if power is None else power[part],
-            )  # fmt: skip
-            np.multiply(reflectance[part], factor, out=grey[part], casting="same_kind")
+    y_mm, z_mm = model.lines_to_plane(column, row_px)
+    if reflectance is not None and head in calibration.responses:
+        reflectance = reflectance * reflectance_factor(
+            calibration, head, column, z_mm,
+            exposure_us=_per_line(exposure_us), laser_power=_per_line(laser_power),
+        )  # fmt: skip
     return HeadLines(
         y_mm=y_mm,
         z_mm=z_mm,
         u_z_mm=u_z if u_z.shape == row_px.shape else np.tile(u_z, (n_lines, 1)),
-        reflectance=grey,
+        reflectance=reflectance,
         line_width_px=line_width_px,
         glare=glare,
     )
