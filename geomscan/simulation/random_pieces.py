@@ -47,12 +47,19 @@ Kind = Literal[
     "wedge",
     "frustum",
     "ball",
+    "hemisphere",
+    "rimmed",
+    "shred",
+    "loin",
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 
 def random_shape(rng: np.random.Generator, kind: Kind) -> Shape:
-    """Draw a solid of the size of real portions: 60 to 180 mm long, 12 to 40 mm thick."""
+    """Draw a solid of the size of real portions: 60 to 180 mm long, 12 to 40 mm thick.
+
+    Shreds are smaller, of 2 to 15 cm³; loins larger, of 0.5 to 2 dm³.
+    """
     long, wide = rng.uniform(40, 80), rng.uniform(28, 45)
     high = rng.uniform(20, 38)
     match kind:
@@ -82,6 +89,18 @@ def random_shape(rng: np.random.Generator, kind: Kind) -> Shape:
         case "ball":
             radius = rng.uniform(18, 26)
             return Ball(radius_mm=radius, cut_mm=rng.uniform(0.2, 0.6) * radius)
+        case "hemisphere":
+            radius = rng.uniform(18, 42)
+            return Ellipsoid(half_axes_mm=(radius, radius), height_mm=radius)
+        case "rimmed":
+            body = _fillet(rng, long, wide, high)
+            return body.model_copy(update={"rim_mm": rng.uniform(3, 8)})
+        case "shred":
+            return _fillet(rng, rng.uniform(18, 34), rng.uniform(10, 16), rng.uniform(7, 14))
+        case "loin":
+            body = _fillet(rng, rng.uniform(140, 200), rng.uniform(60, 85), rng.uniform(40, 49))
+            taper = rng.uniform(-0.1, 0.1)  # loins are of even thickness and stand full at the rim
+            return body.model_copy(update={"fullness": rng.uniform(0.4, 0.8), "taper": taper})
 
 
 def _fillet(rng: np.random.Generator, long: float, wide: float, high: float) -> Fillet:
