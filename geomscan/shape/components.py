@@ -125,7 +125,7 @@ class Components:
     """
 
     def __init__(self, n_y: int) -> None:
-        self._n = 1 << 14
+        self._n = 1 << 10
         self._parent = np.zeros(self._n, dtype=np.int32)
         self._box = np.zeros((self._n, 5), dtype=np.int64)
         self._height = np.zeros(self._n, dtype=np.float32)

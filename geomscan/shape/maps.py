@@ -47,7 +47,7 @@ class Room:
     def __init__(self) -> None:
         self._scratch = np.zeros(0)
         self._kept = np.zeros(0)
-        self._size = 0  # of what the last piece kept: the next one is often alike
+        self._size = 0  # room for one like the last piece: the next one often is
 
     def prepare(self, n_cells: int, *, n_scratch: int, n_kept: int) -> None:
         """Make sure of room for a piece that has grown to this many cells."""
@@ -67,5 +67,5 @@ class Room:
     def keep(self, n: int, shape: tuple[int, ...]) -> Maps:
         """Give maps that will be handed on."""
         block, self._kept = self._kept, np.zeros(0)
-        self._size = n * int(np.prod(shape))
+        self._size = int(1.25 * n * np.prod(shape))
         return Maps(n, shape, block)
