@@ -1,12 +1,13 @@
 """From thickness, tissue and density to a mass for every cell of a piece."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
 from geomscan.mass.density import TissueDensity
+from geomscan.mass.kernels import change_by, weigh_columns
 from geomscan.mass.mass_map import MassMap, MassTerm
 from geomscan.shape.piece_map import PieceMap
 from geomscan.tissue.tissue_map import TissueMap
@@ -25,13 +26,15 @@ U_FAT_DEPTH_MM = 2.0
 class _Columns:
     """What stands on each cell, shape (n_x, n_y); 0 where the piece is not."""
 
-    thickness_mm: Floats
     area_mm2: Floats  #: covered part of the cell
-    fat_share: Floats  #: probability that the surface is fat, 0 to 1
-
-    def fat_mm(self, depth_mm: float) -> Floats:
-        """Thickness of fat in each column: the top of a fat surface down to its depth."""
-        return self.fat_share * np.minimum(self.thickness_mm, depth_mm)
+    deep_mm: Floats  #: of the column, what fat would take under a fat surface
+    volume_mm3: Floats
+    fat_mm3: Floats
+    mass_g: Floats
+    fat_g: Floats
+    density_g_mm3: Floats  #: mean of the column
+    foot_g_mm3: Floats  #: of what lies at its foot: one more mm of thickness is one more of that
+    deeper_mm2: Floats  #: fat that one more mm of its depth would bring, per mm
 
 
 def mass_map(
@@ -80,47 +83,30 @@ def mass_map(
     if not (fat_depth_mm >= 0 and u_fat_depth_mm >= 0):
         msg = f"fat depth: expected 0 or more, got {fat_depth_mm:g} ± {u_fat_depth_mm:g} mm"
         raise InputError(msg)
-    piece = _without_offset(piece, 0.0 if density is None else density.height_offset_mm)
-    columns = _columns(piece, tissue)
+    offset_mm = 0.0 if density is None else density.height_offset_mm
     lean_g_mm3, fat_g_mm3 = _densities(density)
-
-    volume_mm3 = columns.area_mm2 * columns.thickness_mm
-    fat_mm3 = columns.area_mm2 * columns.fat_mm(fat_depth_mm)
-    # at first order more thickness is more of what lies at the column's foot: lean, or fat where
-    # the whole column is fat
-    shallow = columns.thickness_mm < fat_depth_mm
-    foot_g_mm3 = lean_g_mm3 + (fat_g_mm3 - lean_g_mm3) * columns.fat_share * shallow
-    terms = _thickness_terms(piece, columns, foot_g_mm3)
+    columns = _columns(piece, tissue, offset_mm, fat_depth_mm, lean_g_mm3, fat_g_mm3)
+    terms = _thickness_terms(piece, columns)
     if density is not None:
-        terms += _fat_terms(
-            columns,
-            tissue,
-            fat_g_mm3 - lean_g_mm3,
-            depth_mm=fat_depth_mm,
-            u_depth_mm=u_fat_depth_mm,
-        )
-        terms += _density_terms(density, columns, volume_mm3, fat_mm3, foot_g_mm3)
-
-    fat_g = fat_mm3 * fat_g_mm3
-    mass_g = (volume_mm3 - fat_mm3) * lean_g_mm3 + fat_g
-    u_independent_mm3 = columns.area_mm2 * np.nan_to_num(piece.u_independent_mm)
-    whole_mm3 = np.where(volume_mm3 > 0, volume_mm3, 1.0)
+        terms += _fat_terms(columns, tissue, fat_g_mm3 - lean_g_mm3, u_depth_mm=u_fat_depth_mm)
+        terms += _density_terms(density, columns)
+    u_independent_mm3, u_independent_g = _changes(piece.u_independent_mm, columns)
     return MassMap(
-        piece=piece,
-        volume_mm3=volume_mm3,
-        density_g_mm3=np.where(volume_mm3 > 0, mass_g / whole_mm3, lean_g_mm3),
-        mass_g=mass_g,
-        fat_g=fat_g,
-        fat_mm3=fat_mm3,
-        u_independent_g=u_independent_mm3 * foot_g_mm3,
+        piece=_without_offset(piece, offset_mm),
+        volume_mm3=columns.volume_mm3,
+        density_g_mm3=columns.density_g_mm3,
+        mass_g=columns.mass_g,
+        fat_g=columns.fat_g,
+        fat_mm3=columns.fat_mm3,
+        u_independent_g=u_independent_g,
         u_independent_mm3=u_independent_mm3,
         terms=tuple(terms),
         has_density=density is not None,
         extra={
-            "height_offset_mm": 0.0 if density is None else density.height_offset_mm,
+            "height_offset_mm": offset_mm,
             "fat_depth_mm": fat_depth_mm,
             "fat_at_lean_density": float(
-                density is not None and density.fat_kg_m3 is None and bool(fat_mm3.any())
+                density is not None and density.fat_kg_m3 is None and bool(columns.fat_mm3.any())
             ),
         },
     )
@@ -133,16 +119,29 @@ def _without_offset(piece: PieceMap, height_offset_mm: float) -> PieceMap:
     return replace(piece, thickness_mm=np.maximum(piece.thickness_mm - height_offset_mm, 0.0))
 
 
-def _columns(piece: PieceMap, tissue: TissueMap | None) -> _Columns:
-    inside = np.isfinite(piece.thickness_mm) & (piece.cover > 0)
-    share = np.zeros(inside.shape)
-    if tissue is not None:
-        share = np.clip(np.nan_to_num(tissue.fat_probability), 0.0, 1.0)
-    return _Columns(
-        thickness_mm=np.where(inside, piece.thickness_mm, 0.0),
-        area_mm2=np.where(inside, piece.cover, 0.0) * piece.cell_mm**2,
-        fat_share=np.where(inside, share, 0.0),
-    )
+def _columns(
+    piece: PieceMap,
+    tissue: TissueMap | None,
+    offset_mm: float,
+    fat_depth_mm: float,
+    lean_g_mm3: float,
+    fat_g_mm3: float,
+) -> _Columns:
+    share = np.zeros(piece.cover.shape) if tissue is None else tissue.fat_probability
+    names = [field.name for field in fields(_Columns)]
+    maps = np.empty((len(names), *piece.cover.shape))
+    weigh_columns(
+        piece.thickness_mm, piece.cover, share, piece.cell_mm**2, offset_mm, fat_depth_mm,
+        lean_g_mm3, fat_g_mm3, maps,
+    )  # fmt: skip
+    return _Columns(**dict(zip(names, maps, strict=True)))
+
+
+def _changes(delta_mm: Floats, columns: _Columns) -> tuple[Floats, Floats]:
+    """Volume and mass of so much more thickness."""
+    volume_mm3, mass_g = np.empty((2, *delta_mm.shape))
+    change_by(delta_mm, columns.area_mm2, columns.foot_g_mm3, volume_mm3, mass_g)
+    return volume_mm3, mass_g
 
 
 def _densities(density: TissueDensity | None) -> tuple[float, float]:
@@ -153,16 +152,16 @@ def _densities(density: TissueDensity | None) -> tuple[float, float]:
     return density.lean_kg_m3 * 1e-6, fat_kg_m3 * 1e-6
 
 
-def _thickness_terms(piece: PieceMap, columns: _Columns, foot_g_mm3: Floats) -> list[MassTerm]:
+def _thickness_terms(piece: PieceMap, columns: _Columns) -> list[MassTerm]:
     """Errors of the thickness map; they sit at the top surface."""
     terms = []
     for term in piece.terms:
-        delta_mm3 = columns.area_mm2 * np.nan_to_num(term.delta_mm)
+        delta_mm3, delta_g = _changes(term.delta_mm, columns)
         terms.append(
             MassTerm(
                 name=term.name,
                 scope=term.scope,
-                delta_g=delta_mm3 * foot_g_mm3,
+                delta_g=delta_g,
                 delta_mm3=delta_mm3,
                 at_surface=True,
             )
@@ -171,56 +170,50 @@ def _thickness_terms(piece: PieceMap, columns: _Columns, foot_g_mm3: Floats) -> 
 
 
 def _fat_terms(
-    columns: _Columns,
-    tissue: TissueMap | None,
-    difference_g_mm3: float,
-    *,
-    depth_mm: float,
-    u_depth_mm: float,
+    columns: _Columns, tissue: TissueMap | None, difference_g_mm3: float, *, u_depth_mm: float
 ) -> list[MassTerm]:
     """Errors of how much is fat; fat lies on top, and so does its error."""
-    nothing = np.zeros(columns.area_mm2.shape)
-    deep_mm = np.minimum(columns.thickness_mm, depth_mm)
-    changes_mm3 = [
-        (term.name, term.scope, columns.area_mm2 * np.nan_to_num(term.delta) * deep_mm)
+    causes = [
+        (term.name, term.scope, term.delta, columns.deep_mm * difference_g_mm3)
         for term in (() if tissue is None else tissue.terms)
     ]
-    deeper = columns.area_mm2 * columns.fat_share * (columns.thickness_mm > depth_mm)
-    if u_depth_mm > 0 and deeper.any():
-        changes_mm3.append(("depth of fat", "run", deeper * u_depth_mm))
-    return [
-        MassTerm(
-            name=name,
-            scope=scope,
-            delta_g=change_mm3 * difference_g_mm3,
-            delta_mm3=nothing,
-            at_surface=True,
+    changes = []
+    for name, scope, delta, per_share in causes:
+        delta_g = np.empty(delta.shape)
+        change_by(delta, columns.area_mm2, per_share, np.empty(delta.shape), delta_g)
+        changes.append((name, scope, delta_g))
+    if u_depth_mm > 0 and columns.deeper_mm2.any():
+        changes.append(
+            ("depth of fat", "run", columns.deeper_mm2 * (u_depth_mm * difference_g_mm3))
         )
-        for name, scope, change_mm3 in changes_mm3
+    nothing = np.zeros(columns.area_mm2.shape)
+    return [
+        MassTerm(name=name, scope=scope, delta_g=delta_g, delta_mm3=nothing, at_surface=True)
+        for name, scope, delta_g in changes
     ]
 
 
-def _density_terms(
-    density: TissueDensity,
-    columns: _Columns,
-    volume_mm3: Floats,
-    fat_mm3: Floats,
-    foot_g_mm3: Floats,
-) -> list[MassTerm]:
+def _density_terms(density: TissueDensity, columns: _Columns) -> list[MassTerm]:
     """Errors of the densities and of the height offset that came with them."""
     terms = []
     for term in density.terms:
         fat_kg_m3 = term.lean_kg_m3 if density.fat_kg_m3 is None else term.fat_kg_m3
-        offset_mm3 = -term.height_offset_mm * columns.area_mm2
-        by_density_g = ((volume_mm3 - fat_mm3) * term.lean_kg_m3 + fat_mm3 * fat_kg_m3) * 1e-6
+        by_density_g = columns.volume_mm3 * (term.lean_kg_m3 * 1e-6)
+        if fat_kg_m3 != term.lean_kg_m3:
+            by_density_g += columns.fat_mm3 * ((fat_kg_m3 - term.lean_kg_m3) * 1e-6)
+        delta_g, offset_mm3, by_offset = by_density_g, np.zeros(by_density_g.shape), 0.0
+        if term.height_offset_mm != 0:
+            offset_mm3 = -term.height_offset_mm * columns.area_mm2
+            offset_g = offset_mm3 * columns.foot_g_mm3
+            delta_g, by_offset = by_density_g + offset_g, float(np.abs(offset_g).sum())
         terms.append(
             MassTerm(
                 name=term.name,
                 scope=term.scope,
-                delta_g=by_density_g + offset_mm3 * foot_g_mm3,
+                delta_g=delta_g,
                 delta_mm3=offset_mm3,
                 # a joint error of density and offset counts with the larger of the two
-                at_surface=bool(np.abs(offset_mm3 * foot_g_mm3).sum() > np.abs(by_density_g).sum()),
+                at_surface=by_offset > float(np.abs(by_density_g).sum()),
             )
         )
     return terms

@@ -105,38 +105,45 @@ def part_mass(
     linearly over the cells first.
     """
     shape = masses.volume_mm3.shape
-    middle = np.ones(shape) if weights is None else weights
-    top = middle if top_weights is None else top_weights
-    for name, array in (("weights", middle), ("top_weights", top)):
-        if array.shape != shape:
+    top_weights = weights if top_weights is None else top_weights
+    for name, array in (("weights", weights), ("top_weights", top_weights)):
+        if array is not None and array.shape != shape:
             msg = f"{name}: expected shape {shape}, got {array.shape}"
             raise InputError(msg)
-    fat_mm3 = np.zeros(shape) if masses.fat_mm3 is None else masses.fat_mm3
     rows = [
         BudgetRow(
             cause=LINE_NOISE,
             scope="independent",
-            u_mass_g=float(np.sqrt(np.sum((top * masses.u_independent_g) ** 2))),
-            u_volume_mm3=float(np.sqrt(np.sum((top * masses.u_independent_mm3) ** 2))),
+            u_mass_g=_root_sum(masses.u_independent_g, top_weights),
+            u_volume_mm3=_root_sum(masses.u_independent_mm3, top_weights),
         )
     ]
     for term in masses.terms:
-        share = top if term.at_surface else middle
+        share = top_weights if term.at_surface else weights
         rows.append(
             BudgetRow(
                 cause=term.name,
                 scope=term.scope,
-                u_mass_g=float(np.sum(share * term.delta_g)),
-                u_volume_mm3=float(np.sum(share * term.delta_mm3)),
+                u_mass_g=_sum(term.delta_g, share),
+                u_volume_mm3=_sum(term.delta_mm3, share),
             )
         )
     return PartMass(
-        mass_g=float(np.sum(middle * masses.mass_g)),
-        volume_mm3=float(np.sum(middle * masses.volume_mm3)),
-        fat_g=float(np.sum(top * masses.fat_g)),
-        fat_mm3=float(np.sum(top * fat_mm3)),
+        mass_g=_sum(masses.mass_g, weights),
+        volume_mm3=_sum(masses.volume_mm3, weights),
+        fat_g=_sum(masses.fat_g, top_weights),
+        fat_mm3=0.0 if masses.fat_mm3 is None else _sum(masses.fat_mm3, top_weights),
         budget=tuple(rows),
     )
+
+
+def _sum(cells: Floats, weights: Floats | None) -> float:
+    return float(cells.sum() if weights is None else np.vdot(cells, weights))
+
+
+def _root_sum(cells: Floats, weights: Floats | None) -> float:
+    weighed = cells if weights is None else cells * weights
+    return float(np.sqrt(np.vdot(weighed, weighed)))
 
 
 def joined_budget(parts: Sequence[PartMass]) -> list[BudgetRow]:
