@@ -138,12 +138,12 @@ def part_mass(
 
 
 def _sum(cells: Floats, weights: Floats | None) -> float:
-    return float(cells.sum() if weights is None else np.vdot(cells, weights))
+    return float((cells if weights is None else cells * weights).sum())
 
 
 def _root_sum(cells: Floats, weights: Floats | None) -> float:
     weighed = cells if weights is None else cells * weights
-    return float(np.sqrt(np.vdot(weighed, weighed)))
+    return float(np.sqrt(np.square(weighed).sum()))
 
 
 def joined_budget(parts: Sequence[PartMass]) -> list[BudgetRow]:
