@@ -7,6 +7,8 @@ __all__ = ["Maps", "Room"]
 
 Floats = npt.NDArray[np.float64]
 
+_LEAST_CELLS = 120_000  # a fillet on 0.5 mm cells: room for it is made once
+
 
 class Maps:
     """Hands out maps of one shape, cut from one block.
@@ -52,7 +54,7 @@ class Room:
     def prepare(self, n_cells: int, *, n_scratch: int, n_kept: int) -> None:
         """Make sure of room for a piece that has grown to this many cells."""
         if len(self._scratch) < n_scratch * n_cells:
-            self._scratch = np.empty(int(1.3 * n_scratch * n_cells))
+            self._scratch = np.empty(n_scratch * max(int(1.3 * n_cells), _LEAST_CELLS))
             self._scratch.fill(0.0)
         if len(self._kept) < n_kept * n_cells:
             self._kept = np.empty(max(self._size, int(1.5 * n_kept * n_cells)))
