@@ -131,7 +131,7 @@ def _check_slip(fit: Fit) -> None:
             own = (obs.kind == Kind.END) & (obs.run == run) & (obs.feature == feature)
             weight = 1 / np.maximum(fit.u_mm[own], 1e-6) ** 2
             ends.append(
-                (np.average(fit.residual_mm[own], weights=weight), 1 / weight.sum())
+                (_weighted_median(fit.residual_mm[own], weight), 1 / weight.sum())
                 if own.any()
                 else (np.nan, np.nan)
             )
@@ -146,6 +146,13 @@ def _check_slip(fit: Fit) -> None:
             f"{share:+.2f} % against the other passes"
         )
         raise CalibrationError(msg)
+
+
+def _weighted_median(values: Floats, weight: Floats) -> float:
+    """Middle of the weight: single ends that are far off don't count."""
+    order = np.argsort(values)
+    total = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(total, total[-1] / 2)])
 
 
 def _check_block(fit: Fit) -> None:

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from geomscan.commissioning.model import Model
 from geomscan.commissioning.observations import Kind, Observations
 from geomscan.commissioning.pass_lines import PassLines
+from geomscan.commissioning.predict import Predictor
 
 __all__ = ["end_crossings", "share_lines"]
 
@@ -16,12 +17,15 @@ Bools = npt.NDArray[np.bool_]
 
 #: an encoder counts whole steps: uniform over one count (GUM 4.3.7)
 _U_COUNT = 1 / np.sqrt(12)
+#: what lies this near a tread's side is not looked at
+_SIDE_MM = 1.5
 #: shares of a tread's columns between which a line counts as ending on it
 _SOME, _MOST = 0.04, 0.96
 
 
 def end_crossings(
     model: Model,
+    values: Floats,
     lines: PassLines,
     along: Floats,
     across: Floats,
@@ -46,47 +50,63 @@ def end_crossings(
         Light further from the tread's row has slid down the end face and does not count.
     """
     block = model.block
+    predict = Predictor(model, values, head=head, run=run)
     parts = [Observations.of(Kind.END, head, run, 0, [], [], [], [], [])]
     for (a0, h0), (a1, h1) in zip(model.points[:-1], model.points[1:], strict=True):
         if h0 != h1 or h0 == 0:
             continue
         own = np.isfinite(lines.row_px) & (np.abs(up - h0) < tolerance_mm + 1.5)
-        own &= np.abs(across - (a0 + a1) / 2) < (a1 - a0) / 2 - 1.5
-        middle = own & (along > 0.25 * block.length_mm) & (along < 0.75 * block.length_mm)
-        n_middle = np.count_nonzero(middle, axis=0)
-        columns = np.flatnonzero(n_middle > 0.8 * max(int(n_middle.max()), 1))
-        # yaw moves the tread's sides: columns that stay on it from end to end
-        reach = np.flatnonzero(np.count_nonzero(own, axis=1) > 0)
-        if columns.size < 10 or reach.size < 10:
+        own &= np.abs(across - (a0 + a1) / 2) < (a1 - a0) / 2 - _SIDE_MM
+        if not own.any():
             continue
-        columns = columns[2:-2]
-        inside, on = own[:, columns], middle[:, columns]
-        level = np.nanmedian(np.where(on, lines.brightness[:, columns], np.nan), axis=0)
-        row = np.nanmedian(np.where(on, lines.row_px[:, columns], np.nan), axis=0)
-        slid = np.abs(np.nan_to_num(lines.row_px[:, columns]) - row) > near_px
-        share = np.where(inside & ~slid, lines.brightness[:, columns] / level, 0.0)
-        whole = np.flatnonzero((share > 0.5).mean(axis=1) > _MOST)
-        if whole.size < 5:
-            continue
-        for leading in (True, False):
-            feature = int(leading == model.passes[run].reversed)
+        # what a higher step beside hides from camera or fan is the same all along the block
+        low, high = np.percentile(across[own], (2, 98)) + np.array([_SIDE_MM, -_SIDE_MM])
+        for feature, end in enumerate((0.0, block.length_mm)):
+            inner = abs(end - 0.3 * block.length_mm)
+            on = own & (np.abs(along - (end + inner) / 2) < abs(inner - end) / 2 - 1)
+            columns = _staying(predict, lines, on, (low, high), h0, (end, inner))
+            if columns.size < 10:
+                continue
+            seen = on[:, columns]
+            level = np.nanmedian(np.where(seen, lines.brightness[:, columns], np.nan), axis=0)
+            row = np.nanmedian(np.where(seen, lines.row_px[:, columns], np.nan), axis=0)
+            near = np.abs(np.nan_to_num(lines.seen_px[:, columns]) - row) < near_px
+            share = np.where(near, lines.brightness[:, columns] / level, 0.0)
+            whole = np.flatnonzero((share > 0.5).mean(axis=1) > _MOST)
+            if whole.size < 5:
+                continue
+            leading = (feature == 1) == model.passes[run].reversed
             start = int(whole[0] if leading else whole[-1])
             for place, travel, u in _one_end(lines.travel, share, start, -1 if leading else 1):
                 at = float(np.clip(place, 0, columns.size - 1))
                 parts.append(
                     Observations.of(
-                        Kind.END,
-                        head,
-                        run,
-                        feature,
-                        lines.column_px[columns[0]] + place,
-                        float(np.interp(at, np.arange(columns.size), row)),
-                        travel,
-                        u,
-                        1,
+                        Kind.END, head, run, feature, lines.column_px[columns[0]] + place,
+                        float(np.interp(at, np.arange(columns.size), row)), travel, u, 1,
                     )
-                )
+                )  # fmt: skip
     return Observations.join(parts)
+
+
+def _staying(
+    predict: Predictor,
+    lines: PassLines,
+    on: Bools,
+    across_mm: tuple[float, float],
+    height_mm: float,
+    along_mm: tuple[float, float],
+) -> npt.NDArray[np.intp]:
+    """Columns that stay on a tread between two places along the block: yaw moves its sides."""
+    n = np.count_nonzero(on, axis=0)
+    first, last = -np.inf, np.inf
+    for along in along_mm:
+        sides = np.sort(predict.column(along, np.array(across_mm), height_mm))
+        first, last = max(first, sides[0]), min(last, sides[1])
+    inside = (lines.column_px > first) & (lines.column_px < last)
+    seen = np.flatnonzero(inside & (n > 0.8 * max(int(n[inside].max(initial=0)), 1)))
+    if seen.size == 0:
+        return seen
+    return np.arange(seen[0], seen[-1] + 1)
 
 
 def share_lines(obs: Observations) -> Observations:

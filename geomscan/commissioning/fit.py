@@ -20,6 +20,8 @@ OUTLIER = 5.0
 #: E[w r²] / E[w] of a standard normal r under that weight: (1 − 6/25 + 15/625) / (1 − 2/25 + 3/625)
 _BIWEIGHT_SHARE = (1 - 6 / 25 + 15 / 625) / (1 - 2 / 25 + 3 / 625)
 _MAX_STEPS = 60
+#: weights and factors that still wander to and fro after so many steps are kept as they are
+_KEEP_FROM = 30
 #: steps below this many standard uncertainties (rms) end the fit
 _SETTLED = 2e-3
 
@@ -104,6 +106,8 @@ def fit_model(
         change, covariance = _solve(a, b)
         values = values + change
         moved = float(np.sqrt(np.mean((a @ change) ** 2)))
+        if step == _KEEP_FROM:
+            kept = weight
         old = factors
         if kept is None:
             leverage = np.sum((a[: len(obs)] @ covariance) * a[: len(obs)], axis=1)

@@ -60,12 +60,12 @@ def gather_pass(
     head: int,
     run: int,
     tolerance_mm: float,
-    from_frames: bool = True,
+    fine: bool = True,
 ) -> tuple[Observations, Noise]:
     """Gather all observations of one head in one pass.
 
-    tolerance_mm is how far the model so far may be off in height; from_frames asks for side edges
-    from pixels, which is finer and slower.
+    tolerance_mm is how far the model so far may be off in height; fine asks for side edges from
+    pixels, which is finer and slower.
     """
     place = _place(model, values, lines, head, run)
     noise = _noise(model, lines, found, place)
@@ -79,10 +79,11 @@ def gather_pass(
     return Observations.join(
         [
             *parts,
-            side_edges(model, values, lines, along, head=head, run=run, from_frames=from_frames),
+            side_edges(model, values, lines, head=head, run=run, fine=fine),
             shadow_ends(model, values, lines, along, head=head, run=run),
             end_crossings(
                 model,
+                values,
                 lines,
                 place.along,
                 place.across,

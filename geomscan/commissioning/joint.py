@@ -21,9 +21,9 @@ __all__ = ["JointFit", "fit_passes", "seat_seen"]
 
 Floats = npt.NDArray[np.float64]
 
-#: no edge is placed better than this however many lines see it: pixels respond unevenly, and the
-#: tread's grain is the same in all lines that an edge is judged by (common practice, no source)
-_LEAST_EDGE_PX = 0.03
+#: no edge is placed better than this however many lines see it: it is told by the light of one
+#: column, and pixels of one chip respond alike to about 1 % (common practice, no source)
+_LEAST_EDGE_PX = 0.01
 #: how far the model may be off in height while observations are gathered, at first and at last
 _COARSE_MM, _FINE_MM = 4.0, 1.0
 
@@ -149,7 +149,7 @@ def _gather(
             head=head,
             run=run,
             tolerance_mm=_FINE_MM if fine else _COARSE_MM,
-            from_frames=fine,
+            fine=fine,
         )
 
     with ThreadPoolExecutor(2) as pool:

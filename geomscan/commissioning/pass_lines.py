@@ -9,7 +9,7 @@ import numpy.typing as npt
 from geomscan.errors import InputError
 from geomscan.laser_line.extract import extract_lines
 from geomscan.laser_line.lines import Quality
-from geomscan.laser_line.noise import NoiseModel
+from geomscan.laser_line.noise import noise_of_head
 from geomscan.laser_line.settings import LineSettings
 from geomscan.recording.manifest import HeadManifest
 from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
@@ -17,22 +17,25 @@ from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
 __all__ = ["PassLines", "read_pass_lines"]
 
 Floats = npt.NDArray[np.float64]
+Frames = npt.NDArray[np.uint8] | npt.NDArray[np.uint16]
 
 #: columns with these faults don't take part in a calibration
-_DOUBTFUL = Quality.NO_LINE | Quality.SECOND_PEAK | Quality.AT_BORDER
+_DOUBTFUL = Quality.SECOND_PEAK | Quality.AT_BORDER
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class PassLines:
     """One head's lines of one recording; arrays (n_lines, n_columns), NaN = no trusted line.
 
-    row_px and column_px count on the whole sensor, rows being height. travel is the belt's travel
-    in counts since the first line, growing with forward running. clipped_share and doubtful_share
-    say how much of what was lit came from clipped or doubtful columns.
+    row_px and column_px count on the whole sensor, rows being height; seen_px has the rows of
+    doubtful columns too, as at an edge, where light falls on two levels. travel is the belt's
+    travel in counts since the first line, growing with forward running. clipped and doubtful mark
+    columns that were over-exposed, and ones that show more than one line.
     """
 
     head: HeadManifest
     row_px: Floats
+    seen_px: Floats
     brightness: Floats
     width_px: Floats
     column_px: Floats  #: (n_columns,)
@@ -43,12 +46,7 @@ class PassLines:
     doubtful: npt.NDArray[np.bool_]
     recording: Recording
 
-    @property
-    def black(self) -> float:
-        """Grey level of darkness."""
-        return self.head.black_level_grey or 0.0
-
-    def frames(self, first: int, stop: int) -> npt.NDArray[np.generic] | None:
+    def frames(self, first: int, stop: int) -> Frames | None:
         """Frames of lines first to stop - 1, rows being height; None where lines were recorded."""
         if self.head.payload_is != "frames":
             return None
@@ -83,7 +81,8 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
     Raises
     ------
     InputError
-        If the head's payload holds heights: there is no sensor to calibrate.
+        If the head's payload holds heights: there is no sensor to calibrate; or if the manifest
+        does not state the camera's noise and the frames don't show it.
     """
     head = recording.head(name)
     if head.payload_is == "height":
@@ -93,11 +92,7 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
         )
         raise InputError(msg)
     axes = head.line_axes()
-    noise = NoiseModel(
-        electrons_per_grey=head.electrons_per_grey or 40.0,
-        read_noise_grey=head.read_noise_grey or 0.5,
-        black_level_grey=head.black_level_grey or 0.0,
-    )
+    noise = noise_of_head(recording, name) if head.payload_is == "frames" else None
     settings = LineSettings()
     starts = list(range(recording.first, recording.stop, 64))
 
@@ -110,6 +105,7 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
             fault = np.where(np.isfinite(row), 0.0, float(Quality.NO_LINE))
             return row, np.asarray(grey, dtype=np.float64), np.full(row.shape, np.nan), fault
         assert not isinstance(block, HeightBlock)
+        assert noise is not None
         lines = extract_lines(block, noise=noise, settings=settings, bit_depth=head.bit_depth)
         row = lines.row_px.astype(np.float64) + axes.row0
         width = lines.width_px.astype(np.float64)
@@ -119,14 +115,16 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
         parts = list(pool.map(part, starts))
     row, grey, width, quality = (np.concatenate(found) for found in zip(*parts, strict=True))
     fault = quality.astype(np.int64)
-    doubtful = (fault & int(Quality.SECOND_PEAK | Quality.AT_BORDER)) > 0
-    row = np.where((fault & int(_DOUBTFUL)) > 0, np.nan, row.astype(np.float64))
+    doubtful = (fault & int(_DOUBTFUL)) > 0
+    seen = np.where((fault & int(Quality.NO_LINE)) > 0, np.nan, row.astype(np.float64))
+    row = np.where(doubtful, np.nan, seen)
     count = recording.lines.count[recording.first : recording.stop].astype(np.float64)
     forward = np.sign(recording.manifest.belt.nominal_mm_per_count)
     table = recording.lines
     return PassLines(
         head=head,
         row_px=row,
+        seen_px=seen,
         brightness=np.where(np.isfinite(grey), grey, 0.0),
         width_px=width,
         recording=recording,

@@ -5,19 +5,28 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from geomscan.commissioning.edge_pixels import EdgePixels, bell_share, fit_edges
 from geomscan.commissioning.model import Model
 from geomscan.commissioning.observations import Kind, Observations
-from geomscan.commissioning.pass_lines import PassLines
+from geomscan.commissioning.pass_lines import Frames, PassLines
 from geomscan.commissioning.predict import Predictor
+from geomscan.laser_line.noise import dark_level
 
 __all__ = ["side_edges"]
 
 Floats = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
 
 #: columns about the edge, from outside (negative) to the tread; the last ones are wholly lit
 _COLUMNS = np.arange(-4, 10)
-_WHOLE = slice(8, 14)
+_N_WHOLE = 6
+#: how far off the edge is looked for at first: columns, and share of the tread's width
+_FAR_PX, _FAR_SHARE = 30, 0.4
 _ROWS = np.arange(-7, 8)
+#: lines this near the block's ends are not looked at
+_END_MM = 3.0
+#: a dark level below this is that of pixels that read 0, which lose what is fainter
+_CLIPPED_DARK = 0.5
 #: lines of one group
 _LINES = 8
 #: a face seen less wide than this throws no light that matters
@@ -28,245 +37,214 @@ _UNPARTED_PX = 0.25
 _LEAST_U_PX = 0.01
 
 
-#: face, whether it is seen, and by group of lines: column, row, travel, shift from the expected
-_Found = tuple[int, bool, Floats, Floats, Floats, Floats]
-
-
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Edge:
-    """One face over a group of lines; arrays by line."""
+    """One face; arrays by line, the lines in groups that begin at `starts`."""
 
-    lines: npt.NDArray[np.intp]
+    face: int
+    lines: Indices
+    starts: Indices
     column: Floats  #: expected, sensor px
     level: Floats  #: row of the tread beside the edge
     slope: float  #: rows a column along the tread
     inward: float  #: +1 or −1: columns towards the tread
     foot_columns: float  #: how far the face reaches outwards on the sensor, columns
     foot_rows: float  #: and how many rows down
+    around: npt.NDArray[np.int64]  #: columns about the edge that are looked at, inwards
+
+    @property
+    def is_seen(self) -> bool:
+        """Whether the face itself shows beside the edge."""
+        return self.foot_columns > _SEEN_PX
+
+    def by_group(self, values: Floats) -> Floats:
+        """Means over the lines of each group."""
+        n = np.diff(np.append(self.starts, values.size))
+        return np.asarray(np.add.reduceat(values, self.starts) / n)
 
 
 def side_edges(
     model: Model,
     values: Floats,
     lines: PassLines,
-    along: Floats,
     *,
     head: int,
     run: int,
-    from_frames: bool = True,
+    fine: bool = True,
 ) -> Observations:
     """Find all side edges of one head in one pass.
 
     Where the face is turned away from camera and fan, light ends sharply at the edge. Where it is
-    lit and seen, its light runs down beside the edge; both are then fitted together to the pixels:
-    the tread up to the edge, the face from the edge to its foot. Edges of recordings without
-    frames come from brightness alone.
-
-    Parameters
-    ----------
-    along : ndarray, shape (n_lines,)
-        The block's own length at each line, at its middle; NaN off the block.
+    lit and seen, its light runs down beside the edge; both are then fitted together to the pixels.
+    Edges of recordings without frames come from brightness alone, and so do first guesses (not
+    `fine`), which are looked for further off.
     """
     predict = Predictor(model, values, head=head, run=run)
-    margin = 3.0
-    index = np.flatnonzero((along > margin) & (along < model.block.length_mm - margin))
-    found: list[_Found] = []
-    frames_seen = from_frames and lines.head.payload_is == "frames"
-    if index.size >= _LINES:
-        frames = lines.frames(int(index[0]), int(index[-1]) + 1) if from_frames else None
-        for face in range(len(model.points) - 1):
-            if model.points[face, 0] != model.points[face + 1, 0]:
-                continue
-            rows = [
-                (edge, *_measure(lines, edge, frames, int(index[0])))
-                for edge in _expect(model, predict, lines, index, face)
-            ]
-            good = [(e, shift, seen) for e, shift, seen in rows if np.isfinite(shift)]
-            if len(good) < 3:
-                continue
-            found.append(
-                (
-                    face,
-                    bool(np.median([e.foot_columns for e, *_ in good]) > _SEEN_PX),
-                    np.array([e.column.mean() + s for e, s, _ in good]),
-                    np.array([e.level.mean() for e, _, _ in good]),
-                    np.array([lines.travel[e.lines].mean() for e, _, _ in good]),
-                    np.array([s for _, s, _ in good]),
-                )
-            )
-    return _table(found, head, run, from_pixels=frames_seen)
-
-
-def _table(found: list[_Found], head: int, run: int, *, from_pixels: bool) -> Observations:
-    """Make observations; u is how neighbouring groups scatter, by faces seen and unseen."""
+    faces = [
+        f for f in range(len(model.points) - 1) if model.points[f, 0] == model.points[f + 1, 0]
+    ]
+    edges = [_expect(model, predict, lines, face, fine=fine) for face in faces]
+    found = [(edge, _from_brightness(lines, edge)) for edge in edges if edge is not None]
+    from_pixels = fine and lines.head.payload_is == "frames"
+    if from_pixels and found:
+        first = min(int(edge.lines[0]) for edge, _ in found)
+        frames = lines.frames(first, max(int(edge.lines[-1]) for edge, _ in found) + 1)
+        assert frames is not None
+        dark = dark_level(frames)
+        inside = [(e, s, _pixels(lines, e, frames, first, dark)) for e, s in found]
+        seen = [(edge, shift, pixels) for edge, shift, pixels in inside if pixels is not None]
+        fitted, *_ = fit_edges(
+            [pixels for _, _, pixels in seen],
+            [np.nan_to_num(shift) * edge.inward for edge, shift, _ in seen],
+            clipped_dark=dark < _CLIPPED_DARK,
+        )
+        found = [(e, s * e.inward) for (e, _, _), s in zip(seen, fitted, strict=True)]
     parts = [Observations.of(Kind.SIDE, head, run, 0, [], [], [], [], [])]
-    for seen in (True, False):
-        own = [part for part in found if part[1] == seen]
-        if not own:
-            continue
-        steps = np.concatenate([np.diff(part[5]) for part in own])
-        spread = max(float(np.sqrt(np.mean(steps**2) / 2)), _LEAST_U_PX)
-        if not from_pixels:
-            # neither a face's own light nor how far a column is lit can be told: all err alike
-            spread = float(np.hypot(spread, _UNPARTED_PX * np.sqrt(len(own[0][2]))))
-        parts += [
-            Observations.of(Kind.SIDE, head, run, face, column, row, travel, spread, _LINES)
-            for face, _, column, row, travel, _ in own
-        ]
+    for edge, shift, u in _with_scatter(found, from_pixels=from_pixels):
+        good = np.isfinite(shift)
+        parts.append(
+            Observations.of(
+                Kind.SIDE, head, run, edge.face, (edge.by_group(edge.column) + shift)[good],
+                edge.by_group(edge.level)[good], edge.by_group(lines.travel[edge.lines])[good],
+                u, _LINES,
+            )
+        )  # fmt: skip
     return Observations.join(parts)
 
 
+def _with_scatter(
+    found: list[tuple[_Edge, Floats]], *, from_pixels: bool
+) -> list[tuple[_Edge, Floats, float]]:
+    """Add u of a group of lines: how neighbouring groups scatter, by faces seen and unseen."""
+    out = []
+    for seen in (True, False):
+        own = [
+            (edge, shift)
+            for edge, shift in found
+            if edge.is_seen == seen and np.count_nonzero(np.isfinite(shift)) >= 3
+        ]
+        if not own:
+            continue
+        steps = np.concatenate([np.diff(shift[np.isfinite(shift)]) for _, shift in own])
+        spread = max(float(np.sqrt(np.mean(steps**2) / 2)), _LEAST_U_PX)
+        for edge, shift in own:
+            # neither a face's own light nor how far a column is lit can be told: all err alike
+            common = (
+                0.0 if from_pixels else _UNPARTED_PX * np.sqrt(np.count_nonzero(shift == shift))
+            )
+            out.append((edge, shift, float(np.hypot(spread, common))))
+    return out
+
+
 def _expect(
-    model: Model, predict: Predictor, lines: PassLines, index: npt.NDArray[np.intp], face: int
-) -> list[_Edge]:
-    """Where a face's upper edge should be, in groups of lines that see enough of the tread."""
+    model: Model, predict: Predictor, lines: PassLines, face: int, *, fine: bool
+) -> _Edge | None:
+    """Where a face's upper edge should be, in lines that see enough of the tread."""
     at, low, high = model.points[face, 0], *np.sort(model.points[[face, face + 1], 1])
-    towards = -1.0 if model.points[face, 1] > model.points[face + 1, 1] else 1.0
+    falls = model.points[face, 1] > model.points[face + 1, 1]
+    beside = model.points[face - 1 if falls else face + 2, 0]
+    along = predict.along(at, high, lines.travel)
+    index = np.flatnonzero((along > _END_MM) & (along < model.block.length_mm - _END_MM))
+    if index.size < _LINES:
+        return None
     travel = lines.travel[index]
     column, row = predict.pixel(at, high, travel)
-    inner, inner_row = predict.pixel(at + towards, high, travel)
+    inner, inner_row = predict.pixel(beside, high, travel)
     foot, foot_row = predict.pixel(at, low, travel)
     inward = float(np.sign(np.median(inner - column)))
     slope = float(np.median((inner_row - row) / (inner - column)))
-    near = _columns(lines, column, inward)[:, _WHOLE]
+    far = int(min(_FAR_PX, _FAR_SHARE * np.median(np.abs(inner - column))))
+    around = _COLUMNS if fine else np.arange(-far, far + _N_WHOLE)
+    near = _columns(lines, column, inward, around)
     if near.min() < 0 or near.max() >= lines.column_px.size:
-        return []
+        return None
+    near = near[:, -_N_WHOLE:]
     seen = lines.row_px[index[:, None], near]
     expected = row[:, None] + slope * (lines.column_px[near] - column[:, None])
     on = np.abs(seen - expected) < 3
     n = np.count_nonzero(on, axis=1)
     level = row + np.where(on, seen - expected, 0).sum(axis=1) / np.maximum(n, 1)
     whole = np.flatnonzero(n >= 4)
-    return [
-        _Edge(
-            lines=index[part],
-            column=column[part],
-            level=level[part],
-            slope=slope,
-            inward=inward,
-            foot_columns=float(np.median(foot - column)) * -inward,
-            foot_rows=float(np.median(foot_row - row)),
-        )
-        for part in np.array_split(whole, max(1, whole.size // _LINES))
-        if part.size >= 4
-    ]
+    if whole.size < _LINES:
+        return None
+    groups = np.array_split(whole, whole.size // _LINES)
+    return _Edge(
+        face=face,
+        lines=index[whole],
+        starts=np.cumsum([0, *(part.size for part in groups[:-1])]),
+        column=column[whole],
+        level=level[whole],
+        slope=slope,
+        inward=inward,
+        foot_columns=float(np.median(foot - column)) * -inward,
+        foot_rows=float(np.median(foot_row - row)),
+        around=around,
+    )
 
 
-def _columns(lines: PassLines, column: Floats, inward: float) -> npt.NDArray[np.intp]:
+def _columns(
+    lines: PassLines, column: Floats, inward: float, around: npt.NDArray[np.int64]
+) -> Indices:
     """Payload columns about each line's edge, outside first; shape (n, columns)."""
     middle = np.round(column - lines.column_px[0]).astype(np.intp)
-    return np.asarray(middle[:, None] + (inward * _COLUMNS).astype(np.intp))
+    return np.asarray(middle[:, None] + (inward * around).astype(np.intp))
 
 
-def _measure(
-    lines: PassLines, edge: _Edge, frames: npt.NDArray[np.generic] | None, first: int
-) -> tuple[float, float]:
-    """Find how far the edge lies from where it was expected, in columns; the face's brightness."""
-    near = _columns(lines, edge.column, edge.inward)
-    if near.min() < 0 or near.max() >= lines.column_px.size:
-        return np.nan, np.nan
-    if frames is None:
-        return _from_brightness(lines, edge, near), 0.0
-    shift = _from_brightness(lines, edge, near)
-    if not np.isfinite(shift):
-        shift = 0.0
+def _pixels(
+    lines: PassLines, edge: _Edge, frames: Frames, first: int, dark: float
+) -> EdgePixels | None:
+    """Cut the pixels about an edge out of the frames; None where they are not all there."""
+    near = _columns(lines, edge.column, edge.inward, edge.around)
     row0 = lines.head.line_axes().row0
     middle = np.round(edge.level - row0).astype(np.intp)
     rows = middle[:, None] + _ROWS
     if rows.min() < 0 or rows.max() >= frames.shape[1]:
-        return np.nan, np.nan
-    patch = frames[(edge.lines - first)[:, None, None], rows[:, :, None], near[:, None, :]].astype(
+        return None
+    light = frames[(edge.lines - first)[:, None, None], rows[:, :, None], near[:, None, :]].astype(
         np.float64
     )
-    patch -= lines.black
+    light -= dark
     level = edge.level[:, None] + edge.slope * (lines.column_px[near] - edge.column[:, None])
-    off = (rows + row0)[:, :, None] - level[:, None, :]  # rows from the tread's course
-    sigma = float(np.median(lines.width_px[edge.lines[:, None], near[:, _WHOLE]]))
-    whole = patch[:, :, _WHOLE].sum(axis=1).mean(axis=1)
-    if not np.isfinite(sigma) or sigma <= 0 or whole.min() <= 0:
-        return np.nan, np.nan
-    patch /= whole[:, None, None]
-    # what the lower level adds must stay out of the patch
+    off = (rows + row0)[:, :, None] - level[:, None, :]
+    width = np.nanmedian(lines.width_px[edge.lines[:, None], near[:, -_N_WHOLE:]])
+    if not width > 0 or light[:, :, -_N_WHOLE:].max() <= 0:
+        return None
+    # what the lower level adds must stay out
     down = np.sign(edge.foot_rows) * off
-    weight = (down < max(0.5 * abs(edge.foot_rows), 1.0)).astype(np.float64)
-    # sensor columns to columns counted inwards from the expected edge
-    place = (lines.column_px[near] - edge.column[:, None]) * edge.inward
-    face = edge if edge.foot_columns > _SEEN_PX else None
-    best = shift * edge.inward
-    brightness = 0.0
-    for step in (0.3, 0.12, 0.05):
-        trial = best + step * np.array([-1.0, 0.0, 1.0])
-        cost = np.empty(3)
-        for k, d in enumerate(trial):
-            cost[k], brightness = _cost(d, patch, weight, place, off, sigma, face)
-        curve = cost[0] - 2 * cost[1] + cost[2]
-        move = (
-            step * float(np.argmin(cost) - 1)
-            if curve <= 0
-            else 0.5 * step * (cost[0] - cost[2]) / curve
-        )
-        best += float(np.clip(move, -2 * step, 2 * step))
-    return best * edge.inward, brightness
-
-
-def _cost(
-    shift: float,
-    patch: Floats,
-    weight: Floats,
-    place: Floats,
-    off: Floats,
-    sigma: float,
-    face: _Edge | None,
-) -> tuple[float, float]:
-    """Sum of squares of pixels less tread and face, edge shifted inwards; the face's brightness."""
-    lit = np.clip(place + 0.5 - shift, 0.0, 1.0)
-    tread = lit[:, None, :] * _bell(off, off, sigma)
-    left = (patch - tread) * weight
-    if face is None:
-        return float(np.sum(left**2)), 0.0
-    # the face covers columns from its foot (outside) to the edge and slants down from the level
-    reach = face.foot_columns
-    start = np.clip(place - 0.5, shift - reach, shift)
-    stop = np.clip(place + 0.5, shift - reach, shift)
-    per_column = face.foot_rows / reach
-    upper, lower = (shift - stop) * per_column, (shift - start) * per_column
-    light = (stop - start)[:, None, :] * _bell(
-        off - upper[:, None, :], off - lower[:, None, :], sigma
+    return EdgePixels(
+        grey=light,
+        weight=(down < max(0.5 * abs(edge.foot_rows), 1.0)).astype(np.float64),
+        place=(lines.column_px[near] - edge.column[:, None]) * edge.inward,
+        off=off,
+        sigma=float(width),
+        whole=slice(-_N_WHOLE, None),
+        starts=edge.starts,
+        reach=edge.foot_columns if edge.is_seen else 0.0,
+        drop=edge.foot_rows,
+        bell=bell_share(off, off, float(width)),
     )
-    light *= weight
-    brightness = max(float(np.sum(left * light) / max(np.sum(light**2), 1e-12)), 0.0)
-    return float(np.sum((left - brightness * light) ** 2)), brightness
 
 
-def _bell(a: Floats, b: Floats, sigma: float) -> Floats:
-    """Mean of a Gaussian of unit area, one row wide pixels, over centres from a to b rows away."""
-    from scipy.special import ndtr
-
-    width = b - a
-    wide = np.abs(width) > 0.05
-    middle = (a + b) / 2
-    narrow = ndtr((middle + 0.5) / sigma) - ndtr((middle - 0.5) / sigma)
-    if not wide.any():
-        return np.asarray(narrow)
-    safe = np.where(wide, width, 1.0)
-    spread = (ndtr(b / sigma) - ndtr(a / sigma)) / safe
-    return np.asarray(np.where(wide, spread, narrow))
-
-
-def _from_brightness(lines: PassLines, edge: _Edge, near: npt.NDArray[np.intp]) -> float:
-    """Find the edge from each column's brightness at the tread's row, one partial column a line."""
+def _from_brightness(lines: PassLines, edge: _Edge) -> Floats:
+    """Find how far edges lie off from each column's brightness, one partial column a line."""
+    near = _columns(lines, edge.column, edge.inward, edge.around)
+    shift = np.full(edge.starts.size, np.nan)
     index = edge.lines[:, None]
     row, light = lines.row_px[index, near], lines.brightness[index, near]
     level = edge.level[:, None] + edge.slope * (lines.column_px[near] - edge.column[:, None])
     share = np.where(np.abs(row - level) < 2.5, light, 0.0)
-    share = share / np.maximum(np.median(share[:, _WHOLE], axis=1), 1e-9)[:, None]
-    half = np.argmax(share > 0.5, axis=1)
-    good = (half >= 1) & (half <= 7)
-    if np.count_nonzero(good) < 3:
-        return np.nan
-    at = np.flatnonzero(good)
-    half = half[good]
-    partial = share[at, half - 1] + share[at, half]
-    inner = half + 0.5 - partial  # in steps of _COLUMNS, from outside
-    column = lines.column_px[near[at, 0]] + edge.inward * inner
-    return float(np.median(column - edge.column[at]))
+    share = share / np.maximum(np.median(share[:, -_N_WHOLE:], axis=1), 1e-9)[:, None]
+    # from the tread outwards: what else lies on that row further out doesn't count
+    dark = share[:, ::-1] <= 0.5
+    half = near.shape[1] - np.argmax(dark & np.roll(dark, -1, axis=1), axis=1)
+    good = (half >= 1) & (half <= near.shape[1] - _N_WHOLE)
+    each = np.arange(half.size)
+    half = np.where(good, half, 1)
+    partial = share[each, half - 1] + share[each, half]
+    inner = half + 0.5 - partial  # in steps of the columns, from outside
+    off = lines.column_px[near[:, 0]] + edge.inward * inner - edge.column
+    for g, part in enumerate(np.split(each, edge.starts[1:])):
+        own = part[good[part]]
+        if own.size >= 3:
+            shift[g] = float(np.median(off[own]))
+    return shift

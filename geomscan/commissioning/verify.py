@@ -244,7 +244,7 @@ class _Placed:
         obs = Observations.of(Kind.BELT, 0, 0, 0, [], [], [], [], [])
         for tolerance, fine in ((4.0, False), (1.0, True)):
             obs, _ = gather_pass(
-                model, values, lines, found, head=0, run=0, tolerance_mm=tolerance, from_frames=fine
+                model, values, lines, found, head=0, run=0, tolerance_mm=tolerance, fine=fine
             )
             obs = share_lines(obs.where(obs.kind != Kind.SHADOW))
             values = _place(model, values, obs)

@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
+from geomscan.recording.recording import Recording
 
-__all__ = ["QUANTISATION_GREY2", "NoiseModel", "noise_from_frames"]
+__all__ = ["QUANTISATION_GREY2", "NoiseModel", "dark_level", "noise_from_frames", "noise_of_head"]
 
 Array = npt.NDArray[np.float64]
 
@@ -23,6 +24,8 @@ _LEAST_SLOPE = 1e-6
 _STEADY_PX = 0.2
 #: nor is one whose brightness changes by more than this share
 _STEADY_LIGHT = 0.25
+#: lines that a recording's own noise is measured on
+_OWN_LINES = 64
 #: pixels that a fit needs at least
 _LEAST_PIXELS = 3000
 
@@ -91,7 +94,7 @@ def noise_from_frames(
         msg = f"noise from frames: expected 2 frames of {2 * _HALF + 1} rows, got {frames.shape}"
         raise InputError(msg)
     finer = 2.0 ** (bit_depth - 8)
-    dark = _dark_level(frames)
+    dark = dark_level(frames)
     parts = [
         _pair_residuals(a, b, dark=dark, top=2.0**bit_depth - 1, least=_LEAST_PEAK * finer)
         for a, b in itertools.pairwise(frames)
@@ -115,7 +118,42 @@ def noise_from_frames(
     )
 
 
-def _dark_level(frames: npt.NDArray[np.uint8] | npt.NDArray[np.uint16]) -> float:
+def noise_of_head(recording: Recording, name: str) -> NoiseModel:
+    """Give the noise that a head's manifest states; else measure it on the recording's first lines.
+
+    Parameters
+    ----------
+    recording : Recording
+        Its head's payload holds frames.
+    name : str
+        The head.
+
+    Raises
+    ------
+    InputError
+        If the manifest states none and the frames don't show it.
+    """
+    head = recording.head(name)
+    if head.electrons_per_grey is not None and head.read_noise_grey is not None:
+        return NoiseModel(
+            electrons_per_grey=head.electrons_per_grey,
+            read_noise_grey=head.read_noise_grey,
+            black_level_grey=head.black_level_grey or 0.0,
+        )
+    first = recording.first
+    stop = min(first + _OWN_LINES, recording.stop)
+    _, frames = next(recording.blocks(name, lines_per_block=_OWN_LINES, first=first, stop=stop))
+    if not isinstance(frames, np.ndarray):
+        msg = f"{recording.path}: head {name}: noise is measured on frames"
+        raise InputError(msg)
+    try:
+        return noise_from_frames(frames, bit_depth=head.bit_depth)
+    except InputError as error:
+        msg = f"{recording.path}: head {name}: {error}"
+        raise InputError(msg) from error
+
+
+def dark_level(frames: npt.NDArray[np.uint8] | npt.NDArray[np.uint16]) -> float:
     """Mean of the darker half of all pixels' central part: the level away from the line."""
     sample = frames[:: max(1, len(frames) // 8)]
     middle = float(np.median(sample))
