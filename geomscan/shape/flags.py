@@ -10,6 +10,7 @@ FLAGS: Final[dict[str, str]] = {
     "cut_by_start": "the piece was on the belt before the first line",
     "cut_by_end": "the recording ended before the piece had passed",
     "touching": "the piece touched another one and was separated from it",
+    "may_be_two": "the piece could be two that lie close together, or was one with a deep waist",
     "steep_rim": "the rim ends above the belt as a wall: a cavity below it can't be ruled out",
     "heads_disagree": "two heads differ by more than their uncertainties allow: calibration?",
     "shadowed": "a noticeable share of the surface was hidden from all cameras or from the light",

@@ -20,7 +20,7 @@ from geomscan.shape.hidden import N_HIDDEN_MAPS, Filled, fill_hidden
 from geomscan.shape.maps import Maps, Room
 from geomscan.shape.piece_map import ErrorTerm, PieceMap
 from geomscan.shape.settings import EdgeSettings
-from geomscan.shape.split import split_touching
+from geomscan.shape.split import part_pieces
 
 __all__ = ["N_KEPT", "N_SCRATCH", "PieceFrame", "finish_pieces"]
 
@@ -90,7 +90,10 @@ def finish_pieces(
     core &= ~frame.others
     if not core.any():
         return []
-    parts = split_touching(filled.height_mm, core, cell_mm=frame.cell_mm)
+    told = part_pieces(filled.height_mm, core, cell_mm=frame.cell_mm)
+    parts = told.labels
+    if told.doubtful:
+        flags |= {"may_be_two"}
     if parts is None:
         allowed = ~frame.others
         return [

@@ -1,28 +1,48 @@
 """Touching pieces told apart, lobed ones left whole.
 
-Two pieces that touch leave a valley between their tops, or a waist in their common outline; where
-they meet the outline has notches, so that the pair fills its convex hull less well than each of
-them alone. A single piece with lobes has shallow valleys and shallow notches.
+Where two pieces touch, both skins roll down towards the seam over its whole length, and the section
+along the seam is small beside the sections of the two. A single piece may have a waist or a groove;
+but its waist is smooth, and its groove leaves most of the thickness. Two figures tell them apart:
+the dip, which is the mean height along the seam over that of the shoulders beside it, and the hold,
+which is the seam's section over the largest section of the smaller part.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-__all__ = ["split_touching"]
+__all__ = ["Parts", "part_pieces"]
 
 Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 Labels = npt.NDArray[np.int32]
 
 _COARSE_MM = 2.0
-#: valley depth (saddle over lower top) that parts pieces by itself, and with notches beside it
-_DEEP, _SHALLOW = 0.55, 0.9
-#: waist (saddle over lower top of the distance to the outline) that parts pieces with notches
-_WAIST = 0.75
-#: area of the notches over that of the smaller part
-_NOTCH = 0.05
+_SHOULDER_CELLS = 3  # coarse cells from the seam to where its shoulders end
 _SMALLEST_MM2 = 300.0
+_LEAST_BASIN_MM2 = 75.0  # of a top that is looked at, when it meets another one
+#: A top, or a widening of the outline, counts where it is separated by a saddle below this share
+#: of it; what is shallower is texture.
+_TOP, _WIDENING = 0.95, 0.93
+#: Dip plus a quarter of the hold. Over simulated pieces (domed, rimmed, pressed together; lobed,
+#: cleft, with necks) touching ones stay below 0.8 and single ones above it; those that
+#: lie more than slightly on each other, and clefts, come to about 1.
+_APART, _DOUBTFUL = 0.78, 1.0
+_HOLD_WEIGHT = 0.25
+#: Hold below which a waist alone parts pieces whose walls meet flush, and up to which it is
+#: doubted; walls that meet over more of their width look like one piece from above.
+_WAIST, _DOUBTFUL_WAIST = 0.3, 0.45
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Parts:
+    """Labels 1, 2, … of a region's pieces, None where it is one; whether that could be wrong."""
+
+    labels: Labels | None
+    doubtful: bool
 
 
 @njit(nogil=True, cache=True)
@@ -35,63 +55,102 @@ def _root(parent, a):  # type: ignore[no-untyped-def]
 
 @njit(nogil=True, cache=True)
 def _flood(field, order, ratio, smallest, labels):  # type: ignore[no-untyped-def]
-    """Flood a field from its tops down; basins of some size meet without joining below ratio.
+    """Flood a field from its tops down; basins of some size that meet below ratio stay apart.
 
-    Returns, for the pairs that did not join, saddle over lower top (the largest one).
+    Fills labels with 1, 2, … and returns their number.
     """
     n_x, n_y = field.shape
     flat = field.ravel()
+    own = labels.ravel()  # the cell, plus 1, in which a cell's ascent ends
     parent = np.full(n_x * n_y, -1, dtype=np.int32)
     size = np.zeros(n_x * n_y, dtype=np.int32)
-    worst = 0.0
-    kept = 0
     basins = np.empty(8, dtype=np.int32)
     for index in order:
         i = index // n_y
         c = index % n_y
         n = 0
-        for di in range(-1, 2):
-            for dc in range(-1, 2):
-                a = i + di
-                b = c + dc
-                if 0 <= a < n_x and 0 <= b < n_y and parent[a * n_y + b] >= 0:
-                    r = _root(parent, a * n_y + b)
-                    known = False
-                    for k in range(n):
-                        if basins[k] == r:
-                            known = True
-                    if not known and n < 8:
-                        basins[n] = r
-                        n += 1
-        parent[index] = index
-        size[index] = 1
+        up = -1
+        for a in range(max(i - 1, 0), min(i + 2, n_x)):
+            for b in range(max(c - 1, 0), min(c + 2, n_y)):
+                k = a * n_y + b
+                if own[k] == 0:
+                    continue
+                if up < 0 or flat[k] > flat[up]:
+                    up = k
+                r = _root(parent, own[k] - 1)
+                known = False
+                for m in range(n):
+                    known = known or basins[m] == r
+                if not known:
+                    basins[n] = r
+                    n += 1
         if n == 0:
+            parent[index] = index
+            own[index] = index + 1
+            size[index] = 1
             continue
-        # a basin's root is its top; the cell joins the highest basin, lower ones follow or stay
+        own[index] = own[up]  # the steepest way up decides, so that seams lie where valleys do
+        size[_root(parent, own[up] - 1)] += 1
         best = basins[0]
         for k in range(1, n):
             if flat[basins[k]] > flat[best]:
                 best = basins[k]
-        parent[index] = best
-        size[best] += 1
         for k in range(n):
             r = basins[k]
-            if r == best:
-                continue
-            level = flat[index] / max(flat[r], 1e-9)
-            if level < ratio and size[r] >= smallest and size[best] >= smallest:
-                worst = max(worst, level)
-                kept += 1
-                continue
-            parent[r] = best
-            size[best] += size[r]
+            deep = flat[index] < ratio * flat[r]
+            if r != best and not (deep and size[r] >= smallest and size[best] >= smallest):
+                parent[r] = best
+                size[best] += size[r]
+    name_of = size
+    name_of[:] = 0
+    n_names = 0
     for index in order:
-        labels.ravel()[index] = _root(parent, index) + 1
-    return worst, kept
+        r = _root(parent, own[index] - 1)
+        if name_of[r] == 0:
+            n_names += 1
+            name_of[r] = n_names
+        own[index] = name_of[r]
+    return n_names
 
 
-def split_touching(height_mm: Floats, core: Bools, *, cell_mm: float) -> Labels | None:
-    """Labels 1, 2, … of the pieces that a connected region holds, or None where it holds one.
+@njit(nogil=True, cache=True)
+def _seam(height, labels, one, other, reach, seam):  # type: ignore[no-untyped-def]
+    """Mark the cells of two parts that lie side by side with 0 in seam; others stay as they are.
+
+    Returns their number, their summed height and the sum of the lower of the shoulders on either
+    side, the highest cells within reach.
+    """
+    n_x, n_y = height.shape
+    n = 0
+    total = shoulders = 0.0
+    for i in range(n_x):
+        for c in range(n_y):
+            name = labels[i, c]
+            if name != one and name != other:
+                continue
+            opposite = one + other - name
+            beside = False
+            for a in range(max(i - 1, 0), min(i + 2, n_x)):
+                for b in range(max(c - 1, 0), min(c + 2, n_y)):
+                    beside = beside or labels[a, b] == opposite
+            if not beside:
+                continue
+            seam[i, c] = 0
+            n += 1
+            total += height[i, c]
+            mine = yours = 0.0
+            for a in range(max(i - reach, 0), min(i + reach + 1, n_x)):
+                for b in range(max(c - reach, 0), min(c + reach + 1, n_y)):
+                    if labels[a, b] == name:
+                        mine = max(mine, height[a, b])
+                    elif labels[a, b] == opposite:
+                        yours = max(yours, height[a, b])
+            shoulders += min(mine, yours)
+    return n, total, shoulders
+
+
+def part_pieces(height_mm: Floats, core: Bools, *, cell_mm: float) -> Parts:
+    """Tell the pieces apart that a connected region holds.
 
     Parameters
     ----------
@@ -108,90 +167,92 @@ def split_touching(height_mm: Floats, core: Bools, *, cell_mm: float) -> Labels 
     inside = np.where(core, np.maximum(height_mm, 0.0), 0.0).astype(np.float32)
     coarse = cv2.resize(inside, size, interpolation=cv2.INTER_AREA)
     share = cv2.resize(core.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    region = share > 0.5
+    # a gap narrower than what joins cells to regions is a seam
+    plan = cv2.morphologyEx((share > 0.5).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3)))
     step = cell_mm * k
-    if region.sum() * step**2 < 2.0 * _SMALLEST_MM2:
-        return None
+    smallest = int(_SMALLEST_MM2 / step**2)
+    if int(plan.sum()) < 2 * smallest:
+        return Parts(labels=None, doubtful=False)
+    region = plan > 0
     smooth = cv2.GaussianBlur(coarse, (0, 0), 1.0)
-    parts = _parts(smooth, region, _SHALLOW, step)
-    if parts is None:
-        away = cv2.distanceTransform(
-            np.pad(region, 1).astype(np.uint8), cv2.DIST_L2, 5
-        )[1:-1, 1:-1]  # fmt: skip
-        parts = _parts(cv2.GaussianBlur(away, (0, 0), 1.0), region, _WAIST, step, by_plan=True)
-    if parts is None:
-        return None
-    fine = np.maximum(
-        cv2.resize(parts.astype(np.float32), (n_y, n_x), interpolation=cv2.INTER_NEAREST), 0
-    )
-    return _refine(inside, core, fine.astype(np.int32), k)
+    labels, doubtful = _parts(smooth, _TOP, coarse, region, smallest, step)
+    if labels is None:
+        away = cv2.distanceTransform(np.pad(plan, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+        wide = cv2.GaussianBlur(away, (0, 0), 1.0)
+        labels, unsure = _parts(wide, _WIDENING, coarse, region, smallest, step, by_plan=True)
+        doubtful = doubtful or unsure
+    if labels is None:
+        return Parts(labels=None, doubtful=doubtful)
+    fine = cv2.resize(labels.astype(np.float32), (n_y, n_x), interpolation=cv2.INTER_NEAREST)
+    return Parts(labels=_refine(inside, core, fine.astype(np.int32), k), doubtful=doubtful)
 
 
 def _parts(
-    field: npt.NDArray[np.float32],
-    region: Bools,
-    ratio: float,
-    step: float,
-    *,
+    field: Singles, ratio: float, height: Singles, region: Bools, smallest: int, step: float, *,
     by_plan: bool = False,
-) -> Labels | None:
-    """Basins of a field within a region that are pieces of their own; None for one."""
+) -> tuple[Labels | None, bool]:  # fmt: skip
+    """Parts around the tops of a field that are pieces of their own, None for one; any doubt."""
+    flat = np.flatnonzero(region)
+    order = flat[np.argsort(-field.ravel()[flat])]
+    labels = np.zeros(region.shape, dtype=np.int32)
+    least = int(_LEAST_BASIN_MM2 / step**2)
+    n = int(_flood(field, order, ratio, least, labels))
+    apart, unsure = (_WAIST, _DOUBTFUL_WAIST) if by_plan else (_APART, _DOUBTFUL)
+    doubtful = False
+    while n > 1:
+        # the pair that holds together best is joined first, until none does
+        sizes = np.bincount(labels.ravel(), minlength=n + 1)
+        best, pair = -1.0, (0, 0)
+        for one in range(1, n + 1):
+            for other in range(one + 1, n + 1):
+                dip, hold = _held(height, labels, one, other)
+                if np.isnan(dip):
+                    continue
+                score = hold if by_plan else dip + _HOLD_WEIGHT * hold
+                small = min(sizes[one], sizes[other]) < smallest
+                if small:
+                    score += 10.0
+                if score > best:
+                    best, pair = score, (one, other)
+        if best < apart:
+            break
+        doubtful = doubtful or best < unsure
+        labels[labels == pair[1]] = pair[0]
+        labels[labels == n] = pair[1]
+        n -= 1
+    return (labels if n > 1 else None), doubtful
+
+
+def _held(height: Singles, labels: Labels, one: int, other: int) -> tuple[float, float]:
+    """Dip and hold of the seam between two parts; NaN where they don't touch."""
     import cv2
 
-    flat = np.flatnonzero(region)
-    order = flat[np.argsort(-field.ravel()[flat], kind="stable")].astype(np.int64)
-    labels = np.zeros(region.shape, dtype=np.int32)
-    smallest = int(_SMALLEST_MM2 / step**2)
-    level, kept = _flood(field.astype(np.float64), order, ratio, smallest, labels)
-    if kept == 0:
-        return None
-    names = [int(v) for v in np.unique(labels) if v > 0]
-    sizes = {v: int((labels == v).sum()) for v in names}
-    hull = _hull_area(region, cv2)
-    smaller = min(s for s in sizes.values())
-    own = sum(_hull_area(labels == v, cv2) - sizes[v] for v in names)
-    notches = max(hull - float(region.sum()) - max(own, 0.0), 0.0) / smaller
-    if notches > _NOTCH or (level < _DEEP and not by_plan):
-        out = np.zeros_like(labels)
-        for number, v in enumerate(names, start=1):
-            out[labels == v] = number
-        return out
-    return None
+    seam = np.ones(labels.shape, dtype=np.uint8)
+    n, total, shoulders = _seam(height, labels, one, other, _SHOULDER_CELLS, seam)
+    if n == 0:
+        return float("nan"), float("nan")
+    away = np.rint(cv2.distanceTransform(seam, cv2.DIST_L2, 5)).astype(np.int64)
+    sections = []
+    for name in (one, other):
+        own = labels == name
+        sections.append(float(np.bincount(away[own], height[own]).max()))
+    # the seam is two cells wide
+    return total / max(shoulders, 1e-6), 0.5 * total / max(min(sections), 1e-6)
 
 
-def _hull_area(mask: Bools, cv2: object) -> float:
-    """Area of a mask's convex hull, in cells."""
-    points = np.argwhere(mask).astype(np.int32)
-    hull = cv2.convexHull(points)  # type: ignore[attr-defined]
-    corners = hull.reshape(-1, 2).astype(np.float64)
-    # the hull of cell middles, grown by half a cell all round
-    edge = np.roll(corners, -1, axis=0) - corners
-    area = 0.5 * abs(
-        float(
-            np.sum(
-                corners[:, 0] * np.roll(corners[:, 1], -1)
-                - np.roll(corners[:, 0], -1) * corners[:, 1]
-            )
-        )
-    )
-    return float(area + 0.5 * np.abs(edge).sum() * 0.5 * 2.0**0.5 + 1.0)
-
-
-def _refine(inside: npt.NDArray[np.float32], core: Bools, labels: Labels, k: int) -> Labels:
-    """Let the border between coarse parts follow the bottom of the valley in full resolution."""
+def _refine(inside: Singles, core: Bools, labels: Labels, k: int) -> Labels:
+    """Let the seams between coarse parts follow the bottom of the valley in full resolution."""
     import cv2
 
     seeds = np.zeros_like(labels)
+    square = np.ones((2 * k + 1, 2 * k + 1), np.uint8)
     for name in range(1, int(labels.max()) + 1):
-        own = ((labels == name) & core).astype(np.uint8)
-        for width in (4 * k + 1, 2 * k + 1, 1):  # a slim piece keeps a seed, too
-            inner = cv2.erode(own, np.ones((width, width), np.uint8), borderValue=1) > 0
-            if inner.any():
-                break
-        seeds[inner] = name
-    # flooding uphill from the seeds' heights down: cells join the neighbour reached first
+        own = labels == name
+        others = ((labels > 0) & ~own).astype(np.uint8)
+        near = cv2.dilate(others, square) > 0
+        seeds[own & core & ~near] = name
     smooth = cv2.GaussianBlur(inside, (0, 0), 1.0)
-    _grow(smooth.astype(np.float64), core, seeds)
+    _grow(smooth, core, seeds)
     return seeds
 
 
@@ -199,32 +260,24 @@ def _refine(inside: npt.NDArray[np.float32], core: Bools, labels: Labels, k: int
 def _grow(field, core, seeds):  # type: ignore[no-untyped-def]
     """Assign the cells left between seeds, the highest first."""
     n_x, n_y = field.shape
-    left = np.zeros(n_x * n_y, dtype=np.int64)
-    n = 0
-    for i in range(n_x):
-        for c in range(n_y):
-            if core[i, c] and seeds[i, c] == 0:
-                left[n] = i * n_y + c
-                n += 1
-    values = np.empty(n)
-    for k in range(n):
+    left = np.flatnonzero(core.ravel() & (seeds.ravel() == 0))
+    values = np.empty(len(left), dtype=np.float32)
+    for k in range(len(left)):
         values[k] = -field[left[k] // n_y, left[k] % n_y]
-    order = np.argsort(values)
+    order = left[np.argsort(values)]
     changed = True
     while changed:
         changed = False
-        for k in order:
-            i = left[k] // n_y
-            c = left[k] % n_y
+        for index in order:
+            i = index // n_y
+            c = index % n_y
             if seeds[i, c] != 0:
                 continue
             best = 0
             top = -1.0
-            for di in range(-1, 2):
-                for dc in range(-1, 2):
-                    a = i + di
-                    b = c + dc
-                    if 0 <= a < n_x and 0 <= b < n_y and seeds[a, b] > 0 and field[a, b] > top:
+            for a in range(max(i - 1, 0), min(i + 2, n_x)):
+                for b in range(max(c - 1, 0), min(c + 2, n_y)):
+                    if seeds[a, b] > 0 and field[a, b] > top:
                         top = field[a, b]
                         best = seeds[a, b]
             if best > 0:
