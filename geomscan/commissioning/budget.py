@@ -8,7 +8,7 @@ import numpy.typing as npt
 from geomscan.commissioning.assemble import head_model
 from geomscan.commissioning.fit import Fit, jacobian_of, to_mm
 from geomscan.commissioning.model import PassSetup
-from geomscan.commissioning.observations import Kind
+from geomscan.commissioning.observations import ENDS, Kind
 from geomscan.scanner.calibration import ScannerCalibration
 from geomscan.scanner.modes import plane_jacobian
 from geomscan.uncertainty import Budget, BudgetRow
@@ -23,6 +23,7 @@ _SOURCES = {
     Kind.SIDE: "side edges",
     Kind.END: "ends along travel, encoder steps",
     Kind.SHADOW: "ends of the fan's shadows",
+    Kind.GAP: "ends that lie between two lines",
 }
 
 
@@ -182,7 +183,7 @@ def _one_more(fit: Fit, centre_mm: float, *, turned: bool) -> Floats | None:
     template = fit.observations.where(
         (fit.observations.run == run)
         & (fit.weight > 0)
-        & np.isin(fit.observations.kind, (Kind.SURFACE, Kind.SIDE, Kind.END))
+        & np.isin(fit.observations.kind, (Kind.SURFACE, Kind.SIDE, *ENDS))
     )
     new = PassSetup(
         name="one-more", reversed=turned, across_mm=None, u_across_mm=1.0,

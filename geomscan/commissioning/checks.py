@@ -9,7 +9,7 @@ from geomscan.commissioning.assemble import head_model, viewpoint
 from geomscan.commissioning.find_block import FoundBlock
 from geomscan.commissioning.fit import Fit, to_mm
 from geomscan.commissioning.model import Model
-from geomscan.commissioning.observations import Kind
+from geomscan.commissioning.observations import ENDS, Kind
 from geomscan.commissioning.pass_lines import PassLines
 from geomscan.errors import CalibrationError
 
@@ -128,7 +128,7 @@ def _check_slip(fit: Fit) -> None:
     for run in range(len(model.passes)):
         ends = []
         for feature in (0, 1):
-            own = (obs.kind == Kind.END) & (obs.run == run) & (obs.feature == feature)
+            own = np.isin(obs.kind, ENDS) & (obs.run == run) & (obs.feature == feature)
             weight = 1 / np.maximum(fit.u_mm[own], 1e-6) ** 2
             ends.append(
                 (_weighted_median(fit.residual_mm[own], weight), 1 / weight.sum())
@@ -191,7 +191,7 @@ def _check_moved(fit: Fit) -> None:
     """Rows and columns of each head in each pass against the fit of all."""
     obs, model = fit.observations, fit.model
     per_px = to_mm(model, fit.values, obs) / obs.u
-    shift = np.where(obs.kind == Kind.END, 0, fit.residual_mm / per_px)
+    shift = np.where(np.isin(obs.kind, ENDS), 0, fit.residual_mm / per_px)
     found: list[tuple[float, str]] = []
     for h, head in enumerate(model.heads):
         for run, setup in enumerate(model.passes):

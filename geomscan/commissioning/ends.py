@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.commissioning.model import Model
-from geomscan.commissioning.observations import Kind, Observations
+from geomscan.commissioning.observations import ENDS, Kind, Observations
 from geomscan.commissioning.pass_lines import PassLines
 from geomscan.commissioning.predict import Predictor
 
@@ -34,9 +34,9 @@ def end_crossings(
     head: int,
     run: int,
     tolerance_mm: float,
-    near_px: float,
+    near_mm: float,
 ) -> Observations:
-    """Find where lines end on the treads, at both ends of the block.
+    """Find where lines end on treads and slopes, at both ends of the block.
 
     A line that crosses the end's edge lights a tread up to one column and not beyond: there the
     sheet stands exactly over the edge. Where no line ends on a tread, the end lies between two
@@ -46,16 +46,18 @@ def end_crossings(
     ----------
     along, across, up : ndarray, shape (n_lines, n_columns)
         The block's own coordinates from the model so far.
-    near_px : float
-        Light further from the tread's row has slid down the end face and does not count.
+    near_mm : float
+        Light further from the tread's height has slid down the end face and does not count.
     """
     block = model.block
     predict = Predictor(model, values, head=head, run=run)
     parts = [Observations.of(Kind.END, head, run, 0, [], [], [], [], [])]
     for (a0, h0), (a1, h1) in zip(model.points[:-1], model.points[1:], strict=True):
-        if h0 != h1 or h0 == 0:
+        if a0 == a1 or (h0 == 0 and h1 == 0):
             continue
-        own = np.isfinite(lines.row_px) & (np.abs(up - h0) < tolerance_mm + 1.5)
+        surface = np.polynomial.Polynomial.fit([a0, a1], [h0, h1], 1, domain=[a0, a1])
+        off = up - surface(across)
+        own = np.abs(off) < tolerance_mm + 1.5
         own &= np.abs(across - (a0 + a1) / 2) < (a1 - a0) / 2 - _SIDE_MM
         if not own.any():
             continue
@@ -64,27 +66,28 @@ def end_crossings(
         for feature, end in enumerate((0.0, block.length_mm)):
             inner = abs(end - 0.3 * block.length_mm)
             on = own & (np.abs(along - (end + inner) / 2) < abs(inner - end) / 2 - 1)
-            columns = _staying(predict, lines, on, (low, high), h0, (end, inner))
+            columns = _staying(predict, lines, on, surface, (low, high), (end, inner))
             if columns.size < 10:
                 continue
             seen = on[:, columns]
             level = np.nanmedian(np.where(seen, lines.brightness[:, columns], np.nan), axis=0)
-            row = np.nanmedian(np.where(seen, lines.row_px[:, columns], np.nan), axis=0)
-            near = np.abs(np.nan_to_num(lines.seen_px[:, columns]) - row) < near_px
+            height = np.nanmedian(np.where(seen, off[:, columns], np.nan), axis=0)
+            near = np.abs(off[:, columns] - height) < near_mm
             share = np.where(near, lines.brightness[:, columns] / level, 0.0)
             whole = np.flatnonzero((share > 0.5).mean(axis=1) > _MOST)
             if whole.size < 5:
                 continue
             leading = (feature == 1) == model.passes[run].reversed
             start = int(whole[0] if leading else whole[-1])
-            for place, travel, u in _one_end(lines.travel, share, start, -1 if leading else 1):
-                at = float(np.clip(place, 0, columns.size - 1))
-                parts.append(
-                    Observations.of(
-                        Kind.END, head, run, feature, lines.column_px[columns[0]] + place,
-                        float(np.interp(at, np.arange(columns.size), row)), travel, u, 1,
-                    )
-                )  # fmt: skip
+            edge = np.linspace(low, high, 20)
+            edge_column, edge_row = predict.at(end, edge, surface(edge))
+            order = np.argsort(edge_column)
+            for kind, place, travel, u in _one_end(
+                lines.travel, share, start, -1 if leading else 1
+            ):
+                column = lines.column_px[columns[0]] + place
+                row = float(np.interp(column, edge_column[order], edge_row[order]))
+                parts.append(Observations.of(kind, head, run, feature, column, row, travel, u, 1))
     return Observations.join(parts)
 
 
@@ -92,16 +95,17 @@ def _staying(
     predict: Predictor,
     lines: PassLines,
     on: Bools,
+    surface: np.polynomial.Polynomial,
     across_mm: tuple[float, float],
-    height_mm: float,
     along_mm: tuple[float, float],
 ) -> npt.NDArray[np.intp]:
     """Columns that stay on a tread between two places along the block: yaw moves its sides."""
     n = np.count_nonzero(on, axis=0)
     first, last = -np.inf, np.inf
+    sides = np.array(across_mm)
     for along in along_mm:
-        sides = np.sort(predict.column(along, np.array(across_mm), height_mm))
-        first, last = max(first, sides[0]), min(last, sides[1])
+        columns = np.sort(predict.at(along, sides, surface(sides))[0])
+        first, last = max(first, columns[0]), min(last, columns[1])
     inside = (lines.column_px > first) & (lines.column_px < last)
     seen = np.flatnonzero(inside & (n > 0.8 * max(int(n[inside].max(initial=0)), 1)))
     if seen.size == 0:
@@ -112,7 +116,7 @@ def _staying(
 def share_lines(obs: Observations) -> Observations:
     """Enlarge u of ends that rest on one line: its count is wrong for all of them alike."""
     u = obs.u.copy()
-    end = np.flatnonzero(obs.kind == Kind.END)
+    end = np.flatnonzero(np.isin(obs.kind, ENDS))
     if end.size:
         key = np.stack([obs.run[end].astype(np.float64), obs.travel[end]], axis=1)
         _, line = np.unique(key, axis=0, return_inverse=True)
@@ -122,8 +126,8 @@ def share_lines(obs: Observations) -> Observations:
 
 def _one_end(
     travel: Floats, share: Floats, start: int, step: int
-) -> list[tuple[float, float, float]]:
-    """(column index, travel, u in counts) of what one end of one tread tells."""
+) -> list[tuple[Kind, float, float, float]]:
+    """(kind, column index, travel, u in counts) of what one end of one tread tells."""
     lit = share > 0.5
     found = []
     inner = start
@@ -138,7 +142,7 @@ def _one_end(
         if fraction <= _MOST:
             place = _crossing(share[i], lit[i])
             if place is not None:
-                found.append((place, float(travel[i]), _U_COUNT))
+                found.append((Kind.END, place, float(travel[i]), _U_COUNT))
         inner = i
     else:
         return []
@@ -151,9 +155,9 @@ def _one_end(
         # a thick line is dimmed while it leaves: half its light marks the edge
         part = np.clip((bright - 0.5) / max(bright - dark, 1e-6), 0, 1)
         between = travel[inner] + part * (travel[outer] - travel[inner])
-        return [(middle, float(between), float(np.hypot(0.1 * gap, _U_COUNT)))]
+        return [(Kind.GAP, middle, float(between), float(np.hypot(0.1 * gap, _U_COUNT)))]
     between = (travel[inner] + travel[outer]) / 2
-    return [(middle, float(between), float(np.hypot(gap / np.sqrt(12), _U_COUNT)))]
+    return [(Kind.GAP, middle, float(between), float(np.hypot(gap / np.sqrt(12), _U_COUNT)))]
 
 
 def _crossing(share: Floats, lit: Bools) -> float | None:

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.commissioning.model import Model
-from geomscan.commissioning.observations import Kind, Observations
+from geomscan.commissioning.observations import ENDS, Kind, Observations
 from geomscan.errors import CalibrationError, InputError
 from geomscan.uncertainty import LeastSquares, weighted_least_squares
 
@@ -22,6 +22,8 @@ _BIWEIGHT_SHARE = (1 - 6 / 25 + 15 / 625) / (1 - 2 / 25 + 3 / 625)
 _MAX_STEPS = 60
 #: weights and factors that still wander to and fro after so many steps are kept as they are
 _KEEP_FROM = 30
+#: share of a count that ends are off at least, once so many degrees of freedom tell of it
+_LEAST_ROUNDING, _TELLING_DOF = 0.1, 20
 #: steps below this many standard uncertainties (rms) end the fit
 _SETTLED = 2e-3
 
@@ -32,6 +34,7 @@ _GROUPS = {
     "side": Kind.SIDE,
     "end": Kind.END,
     "shadow": Kind.SHADOW,
+    "gap": Kind.GAP,
 }
 
 
@@ -174,7 +177,7 @@ def to_mm(model: Model, values: Floats, obs: Observations) -> Floats:
     per_row = np.abs((z_r - z) - turned * slope * (y_r - y)) / h
     per_row = np.maximum(per_row, 0.2 * np.abs(z_r - z) / h)
     factor = np.where(surface | (obs.kind == Kind.BELT), per_row, per_column)
-    factor[obs.kind == Kind.END] = abs(values[model.index["belt.mm_per_count"]])
+    factor[np.isin(obs.kind, ENDS)] = abs(values[model.index["belt.mm_per_count"]])
     return np.asarray(obs.u * factor)
 
 
@@ -227,9 +230,11 @@ def _factor(obs: Observations, factors: dict[str, float]) -> Floats:
 def _excess(
     obs: Observations, residual: Floats, u: Floats, weight: Floats, leverage: Floats
 ) -> dict[str, float]:
-    """Root of chi-squared over its degrees of freedom, by kind; never below 1.
+    """Root of chi-squared over its degrees of freedom, by kind; never below 1 for measured noise.
 
-    The biweight takes a known share of a normal distribution's own spread away, which is put back.
+    That an encoder's counts are rounded is an assumption: many ends may show that they are not, as
+    where counts themselves trigger the lines. The biweight takes a known share of a normal
+    distribution's own spread away, which is put back.
     """
     out = {}
     for name, kind in _GROUPS.items():
@@ -238,5 +243,6 @@ def _excess(
         if np.count_nonzero(own) < 3 or dof < 1:
             continue
         chi2 = float(np.sum(weight[own] * (residual[own] / u[own]) ** 2)) / _BIWEIGHT_SHARE
-        out[name] = max(1.0, float(np.sqrt(chi2 / dof)))
+        least = _LEAST_ROUNDING if kind == Kind.END and dof >= _TELLING_DOF else 1.0
+        out[name] = max(least, float(np.sqrt(chi2 / dof)))
     return out

@@ -44,11 +44,15 @@ class Noise:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Place:
-    """Every column of every line in the block's own frame, from the model so far."""
+    """Every column of every line in the block's own frame, from the model so far.
+
+    Doubtful columns are placed too. per_row_mm is what a row is worth in height.
+    """
 
     along: Floats
     across: Floats
     up: Floats
+    per_row_mm: float
 
 
 def gather_pass(
@@ -91,7 +95,7 @@ def gather_pass(
                 head=head,
                 run=run,
                 tolerance_mm=tolerance_mm,
-                near_px=max(0.5, 6 * noise.block_px),
+                near_mm=max(0.5, 6 * noise.block_px) * place.per_row_mm,
             ),
         ]
     ), noise
@@ -100,12 +104,13 @@ def gather_pass(
 def _place(model: Model, values: Floats, lines: PassLines, head: int, run: int) -> _Place:
     n_lines, n_columns = lines.row_px.shape
     column = np.tile(lines.column_px, n_lines)
-    row = lines.row_px.reshape(-1)
+    row = lines.seen_px.reshape(-1)
     size = row.size
     probe = Observations.of(
         Kind.BELT, head, run, 0, column, row, np.repeat(lines.travel, n_columns), 1.0, 1
     )
-    y, z = head_model(model, values, model.heads[head]).to_plane(column, row)
+    own = head_model(model, values, model.heads[head])
+    y, z = own.to_plane(column, row)
     x = model.travel_to_x(values, probe, y, z)
     own_scale = model.scale[run]
     along, across, up = model.to_block(values, np.full(size, run), x, y, z)
@@ -114,6 +119,7 @@ def _place(model: Model, values: Floats, lines: PassLines, head: int, run: int) 
         along=along.reshape(shape) / own_scale,
         across=across.reshape(shape) / own_scale,
         up=up.reshape(shape),
+        per_row_mm=float(np.abs(own.mm_per_px(np.median(column), np.nanmedian(row))[3])),
     )
 
 

@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.commissioning.observations import Kind, Observations
+from geomscan.commissioning.observations import ENDS, Kind, Observations
 from geomscan.recording.block import ReferenceBlock
 from geomscan.scanner.head import DISTORTION_NAMES, undistort
 
@@ -248,7 +248,7 @@ class Model:
         side = obs.kind == Kind.SIDE
         res[side] = across[side] - scale[side] * profile[obs.feature[side], 0]
 
-        end = obs.kind == Kind.END
+        end = np.isin(obs.kind, ENDS)
         if end.any():
             length = self.block.length_mm + self._one(values, "block.length_mm")
             lean = np.array(

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Kind", "Observations"]
+__all__ = ["ENDS", "Kind", "Observations"]
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -21,6 +21,11 @@ class Kind(IntEnum):
     SIDE = 2  #: a column at which the upper level of face `feature` ends
     END = 3  #: a place where the line crosses an end: feature 0 at own length 0, 1 at length L
     SHADOW = 4  #: a column at which the fan's shadow of face `feature` ends
+    GAP = 5  #: an end that lies between two lines; feature as for END
+
+
+#: both kinds that tell where an end of the block lies
+ENDS = (Kind.END, Kind.GAP)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -29,8 +34,7 @@ class Observations:
 
     column_px and row_px are on the whole sensor, travel is in counts since the pass's first line.
     u is the standard uncertainty: px of row for BELT and SURFACE, px of column for SIDE and
-    SHADOW, counts for END. n is how many columns and lines were averaged; width_px how far the
-    columns of a bin spread.
+    SHADOW, counts for END and GAP. n is how many columns and lines were averaged.
     """
 
     kind: Integers

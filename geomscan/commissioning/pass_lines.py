@@ -9,7 +9,7 @@ import numpy.typing as npt
 from geomscan.errors import InputError
 from geomscan.laser_line.extract import extract_lines
 from geomscan.laser_line.lines import Quality
-from geomscan.laser_line.noise import noise_of_head
+from geomscan.laser_line.noise import NoiseModel, noise_of_head
 from geomscan.laser_line.settings import LineSettings
 from geomscan.recording.manifest import HeadManifest
 from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
@@ -75,8 +75,15 @@ class PassLines:
         return axes.n_columns, axes.n_rows
 
 
-def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> PassLines:
+def read_pass_lines(
+    recording: Recording, name: str, *, noise: NoiseModel | None = None, n_threads: int = 2
+) -> PassLines:
     """Read one head's lines of a recording, extracting them where the payload is frames.
+
+    Parameters
+    ----------
+    noise : NoiseModel, optional
+        The camera's noise where it is known already; else it is read or measured.
 
     Raises
     ------
@@ -92,7 +99,8 @@ def read_pass_lines(recording: Recording, name: str, *, n_threads: int = 2) -> P
         )
         raise InputError(msg)
     axes = head.line_axes()
-    noise = noise_of_head(recording, name) if head.payload_is == "frames" else None
+    if noise is None and head.payload_is == "frames":
+        noise = noise_of_head(recording, name)
     settings = LineSettings()
     starts = list(range(recording.first, recording.stop, 64))
 

@@ -17,6 +17,7 @@ from geomscan.commissioning.start import (
     match_profile,
 )
 from geomscan.errors import CalibrationError, InputError
+from geomscan.laser_line.noise import NoiseModel, noise_of_head
 from geomscan.recording.block import ReferenceBlock
 from geomscan.recording.recording import Recording
 
@@ -53,6 +54,7 @@ def read_passes(recordings: Sequence[Recording], block: ReferenceBlock) -> Passe
     heads = tuple(head.name for head in recordings[0].manifest.heads)
     names = _unique([recording.path.name for recording in recordings])
     lines, found, matches = {}, {}, {}
+    noise: dict[str, NoiseModel] = {}  # of each camera, from its first pass
     for run, recording in enumerate(recordings):
         own = tuple(head.name for head in recording.manifest.heads)
         if set(own) != set(heads):
@@ -68,7 +70,9 @@ def read_passes(recordings: Sequence[Recording], block: ReferenceBlock) -> Passe
             raise InputError(msg)
         for h, head in enumerate(heads):
             where = f"{names[run]}, head {head}"
-            lines[h, run] = read_pass_lines(recording, head)
+            if head not in noise and recording.head(head).payload_is == "frames":
+                noise[head] = noise_of_head(recording, head)
+            lines[h, run] = read_pass_lines(recording, head, noise=noise.get(head))
             if lines[h, run].sensor_size != lines[h, 0].sensor_size:
                 msg = (
                     f"{recording.path}: head {head}: sensor_size differs from the first recording's"

@@ -30,10 +30,7 @@ class Predictor:
         self, across: npt.ArrayLike, up: npt.ArrayLike, travel: npt.ArrayLike
     ) -> tuple[Floats, Floats]:
         """Column and row where the sheet meets a line (across, up) of the block (broadcast)."""
-        along = self.along(across, up, travel)
-        across, up, _ = np.broadcast_arrays(across, up, along)
-        run = np.full(along.shape, self.run)
-        return self.head.from_plane(*self.model.to_sheet(self.values, run, along, across, up))
+        return self.at(self.along(across, up, travel), across, up)
 
     def along(self, across: npt.ArrayLike, up: npt.ArrayLike, travel: npt.ArrayLike) -> Floats:
         """Length of the block at which the sheet meets a line (across, up) of it (broadcast)."""
@@ -49,10 +46,12 @@ class Predictor:
             along = model.to_block(values, run, x, y, z)[0]
         return np.asarray(along)
 
-    def column(self, along: npt.ArrayLike, across: npt.ArrayLike, up: npt.ArrayLike) -> Floats:
-        """Column on which a point of the block is seen when the sheet stands over it."""
+    def at(
+        self, along: npt.ArrayLike, across: npt.ArrayLike, up: npt.ArrayLike
+    ) -> tuple[Floats, Floats]:
+        """Column and row on which a point of the block is seen when the sheet stands over it."""
         along, across, up = np.broadcast_arrays(
             *(np.asarray(v, dtype=np.float64) for v in (along, across, up))
         )
         run = np.full(across.shape, self.run)
-        return self.head.from_plane(*self.model.to_sheet(self.values, run, along, across, up))[0]
+        return self.head.from_plane(*self.model.to_sheet(self.values, run, along, across, up))

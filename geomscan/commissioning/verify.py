@@ -11,7 +11,7 @@ from geomscan.commissioning.ends import share_lines
 from geomscan.commissioning.find_block import BareBelt, find_bare, find_block
 from geomscan.commissioning.gather import gather_pass
 from geomscan.commissioning.model import Model, PassSetup
-from geomscan.commissioning.observations import Kind, Observations
+from geomscan.commissioning.observations import ENDS, Kind, Observations
 from geomscan.commissioning.pass_lines import PassLines, read_pass_lines
 from geomscan.commissioning.start import first_placement, match_profile
 from geomscan.errors import CalibrationError, InputError
@@ -329,7 +329,7 @@ class _Placed:
 
     def length(self) -> tuple[float, float]:
         """Length along travel and its uncertainty from noise alone."""
-        end = self.obs.kind == Kind.END
+        end = np.isin(self.obs.kind, ENDS)
         per_count = abs(self.calibration.mm_per_count)
         places = []
         for feature in (0, 1):
@@ -348,7 +348,7 @@ def _place(model: Model, values: Floats, obs: Observations) -> Floats:
     from geomscan.commissioning.fit import jacobian_of, to_mm
 
     free = [model.index[f"pass.check.{what}"] for what in ("x_mm", "y_mm", "yaw_deg")]
-    own = obs.where((obs.kind == Kind.SIDE) | (obs.kind == Kind.END) | (obs.kind == Kind.SURFACE))
+    own = obs.where(obs.kind != Kind.BELT)
     values = values.copy()
     slopes = (
         model.points[own.feature, 1]

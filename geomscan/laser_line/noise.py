@@ -25,7 +25,7 @@ _STEADY_PX = 0.2
 #: nor is one whose brightness changes by more than this share
 _STEADY_LIGHT = 0.25
 #: lines that a recording's own noise is measured on
-_OWN_LINES = 64
+_OWN_LINES = 16
 #: pixels that a fit needs at least
 _LEAST_PIXELS = 3000
 

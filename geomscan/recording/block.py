@@ -1,17 +1,27 @@
-"""The reference-block file: a certified solid with a known profile across the belt."""
+"""The reference-block file: a certified solid: a known profile across the belt, or a round one."""
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Self
+from typing import Annotated, Literal, Self
 
 import numpy as np
 import numpy.typing as npt
 from pydantic import Field, model_validator
 
+from geomscan.errors import InputError
 from geomscan.files import FileModel, parse_model, read_toml
 from geomscan.recording.contract import refuse
 
-__all__ = ["Face", "ReferenceBlock", "Ridge", "Tread", "read_block"]
+__all__ = [
+    "Face",
+    "ReferenceBlock",
+    "Ridge",
+    "RoundReference",
+    "RoundShape",
+    "Tread",
+    "read_block",
+    "read_reference",
+]
 
 Floats = npt.NDArray[np.float64]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -163,12 +173,70 @@ class ReferenceBlock(FileModel):
         return list(enumerate(zip(self.points[:-1], self.points[1:], strict=True)))
 
 
+class RoundShape(FileModel):
+    """A part of a ball, or of a lying cylinder, cut flat: what its certificate says.
+
+    `height_mm` is that of its top over the belt: less than the radius for a cap, more for a ball
+    that stands out below its widest part.
+    """
+
+    kind: Literal["sphere", "cylinder"]
+    radius_mm: Annotated[float, Field(gt=0)]
+    u_radius_mm: NotNegative
+    height_mm: Annotated[float, Field(gt=0)]
+
+    @model_validator(mode="after")
+    def _not_higher_than_itself(self) -> Self:
+        if self.height_mm > 2 * self.radius_mm:
+            refuse(f"height_mm: expected at most the diameter, got {self.height_mm:g}")
+        return self
+
+
+class RoundReference(FileModel):
+    """A certified ball or cylinder that probing errors are measured on; it cannot calibrate.
+
+    Lengths in mm at `reference_temperature_c`.
+    """
+
+    name: str
+    serial: str = ""
+    certificate: str = ""
+    expansion_per_k: float = 0.0
+    reference_temperature_c: float = 20.0  # ISO 1
+    shape: RoundShape
+
+    def radius_at(self, temperature_c: float | None) -> float:
+        """Give the radius at a temperature; that of the certificate where none is known."""
+        if temperature_c is None:
+            return self.shape.radius_mm
+        scale = 1 + self.expansion_per_k * (temperature_c - self.reference_temperature_c)
+        return scale * self.shape.radius_mm
+
+
+def read_reference(path: Path) -> ReferenceBlock | RoundReference:
+    """Read and check a reference-block file of either kind: with `points` or with `[shape]`.
+
+    Raises
+    ------
+    InputError
+        If the file is absent, of another kind, or what it describes is not a solid.
+    """
+    content = read_toml(path, "block")
+    if "shape" in content:
+        return parse_model(RoundReference, content, path)
+    return parse_model(ReferenceBlock, content, path)
+
+
 def read_block(path: Path) -> ReferenceBlock:
-    """Read and check a reference-block file.
+    """Read and check the file of a reference block with a profile.
 
     Raises
     ------
     InputError
         If the file is absent, of another kind, or its profile is not a closed solid.
     """
-    return parse_model(ReferenceBlock, read_toml(path, "block"), path)
+    found = read_reference(path)
+    if isinstance(found, RoundReference):
+        msg = f"{path}: shape: a {found.shape.kind} serves to verify: expected a block with points"
+        raise InputError(msg)
+    return found
