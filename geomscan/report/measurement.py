@@ -14,6 +14,7 @@ __all__ = ["measurement_page"]
 
 MOST_PROFILES = 12
 LONGEST_PICTURE_MM = 1500.0
+_SHOWN_EVENTS = 12  # of each kind, so that many lost lines don't crowd out a stop
 
 
 def measurement_page(folder: Path) -> str:
@@ -111,7 +112,14 @@ def _flags(page: Page, run: dict[str, Any]) -> None:
         )
     if events:
         page.heading("Events on the belt")
-        page.points([f"line {event['line']}: {event['text']}" for event in events[:50]])
+        shown: list[str] = []
+        for what in dict.fromkeys(event["what"] for event in events):
+            alike = [f"line {event['line']}: {event['text']}" for event in events
+                     if event["what"] == what]  # fmt: skip
+            shown += alike[:_SHOWN_EVENTS]
+            if len(alike) > _SHOWN_EVENTS:
+                shown.append(f"{len(alike) - _SHOWN_EVENTS} more of the last kind: see run.json")
+        page.points(shown)
 
 
 def _map_pictures(page: Page, folder: Path, results: Results) -> None:
