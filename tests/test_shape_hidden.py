@@ -13,7 +13,7 @@ CELL = 0.5
 def fill(height: np.ndarray, cover: np.ndarray):  # type: ignore[no-untyped-def]
     return fill_hidden(
         height, cover, np.ones(height.shape, bool), sight=(0.75, 0.75), tan_tilt=0.016,
-        cell_mm=CELL, pitch_mm=0.6,
+        cell_mm=CELL, pitch_mm=0.6, column_mm=0.4,
     )  # fmt: skip
 
 

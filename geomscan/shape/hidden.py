@@ -1,8 +1,11 @@
 """What no head saw: estimated between the belt and the lines of sight, with the doubt that remains.
 
 A camera looks along x: behind an edge it loses the surface until its line of sight comes down to
-the belt again. A flank that was rounding off as it reached the line of sight goes on as the arc it
-was on; an edge that broke off from a flat top is taken as an upright wall.
+the belt again; the light of the fan does the same along y. A hidden flank is taken to be like the
+flank on the piece's other side, where that one was seen: read at its levels, stretched to go on as
+the hidden one did where sight of it was lost, and never beyond the line of sight. Where nothing was
+seen of another flank, one that was rounding off goes on as the arc it was on, and an edge that
+broke off from a flat top is taken as an upright wall.
 """
 
 from dataclasses import dataclass
@@ -13,16 +16,25 @@ from numba import njit
 
 from geomscan.shape.maps import Maps
 
-__all__ = ["N_HIDDEN_MAPS", "Filled", "fill_hidden"]
+__all__ = ["N_HIDDEN_MAPS", "Filled", "fill_hidden", "first_crossing", "smooth_step"]
 
 N_HIDDEN_MAPS = 3
 
 Floats = npt.NDArray[np.float64]
 
 _WHOLE = 0.97
-#: Standard uncertainty of a hidden flank below an edge, as a share of what lies between belt and
-#: line of sight: with the flank on the other side to go by, and without.
+#: Standard uncertainty of a hidden flank, as a share of what lies between belt and line of sight:
+#: with the flank on the other side to go by, and without.
 _U_SEEN, _U_GUESS = 0.08, 0.2
+#: The same where the flank on the other side can't be like it, for it would have been seen:
+#: anywhere between belt and line of sight alike (JCGM 100:2008, 4.3.7).
+_U_ANYWHERE = 1.0 / np.sqrt(12.0)
+#: How much longer than at the belt's middle a line of sight may run per mm of descent: it is
+#: flatter from what stands high, and what hides a place may stand beside it.
+_FLATTER = 1.5
+#: Levels, as shares of the upper edge's height, at which a seen flank's place is read.
+_LEVELS = np.array([1.0, 0.9, 0.8, 0.65, 0.5, 0.35, 0.2, 0.1, 0.0])
+_N_LEVELS = len(_LEVELS)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -39,7 +51,8 @@ class Filled:
 
 
 @njit(nogil=True, cache=True)
-def _ramp(value, low, high):  # type: ignore[no-untyped-def]
+def smooth_step(value, low, high):  # type: ignore[no-untyped-def]
+    """Rise from 0 at `low` to 1 at `high`."""
     t = min(max((value - low) / (high - low), 0.0), 1.0)
     return t * t * (3.0 - 2.0 * t)
 
@@ -134,25 +147,82 @@ def _flank(h, cover, start, step, c, cell, n_fit):  # type: ignore[no-untyped-de
 
 
 @njit(nogil=True, cache=True)
-def _other_flank(h, cover, start, step, c, cell, top):  # type: ignore[no-untyped-def]
-    """Run per mm of descent of the flank opposite to row `start`; False where unseen."""
-    n_x = h.shape[0]
-    i = start
-    upper = -1.0
-    for k in range(n_x):
-        i = start - step * k
-        if i < 0 or i >= n_x or cover[i, c] < 0.5:
-            return 0.0, False
-        z = h[i, c]
-        if upper < 0.0 and z < 0.8 * top:
-            upper = float(k)
-        if upper >= 0.0 and z > 0.9 * top:
-            upper = -1.0  # it was only a dip
-        if upper >= 0.0 and z < 0.2 * top:
-            # a wall shows as one cell of its own; what is longer is the flank's run
-            run = np.sqrt(max(((k - upper) * cell) ** 2 - cell**2, 0.0))
-            return run / (0.6 * top), True
-    return 0.0, False
+def first_crossing(z, outer, inward, n, level):  # type: ignore[no-untyped-def]
+    """Cells from `outer` inwards to where the section first rises through a level; -1: never."""
+    before = 0.0
+    for k in range(n):
+        here = z[outer + inward * k]
+        if here >= level:
+            return k - (here - level) / (here - before) if k > 0 and here > before else float(k)
+        before = here
+    return -1.0
+
+
+@njit(nogil=True, cache=True)
+def _other_flank(  # type: ignore[no-untyped-def]
+    z, seen, edge, inward, cell, blur_mm, along_mm, last, top, at,
+):  # fmt: skip
+    """Read the flank opposite to cell `edge` of a section: how far out it lies at each level.
+
+    Fills `at` with distances (mm) outwards from where the flank stands as high as the edge. Cells
+    and samples blur a wall by blur_mm, and by along_mm for every cell that it has moved since the
+    section before, where it stood at `last` (0: not known); that is taken off in quadrature.
+    Returns whether the flank was seen, its stretch against the flank at `edge` (how far that one
+    has run while it came down to the edge's height over how far this one has), and its place.
+    """
+    n = 0
+    highest = 0.0
+    i = edge
+    while 0 <= i < len(z) and z[i] > 0.02 * top + 0.1:
+        if seen[i] < 0.5:
+            return False, 1.0, 0.0
+        highest = max(highest, z[i])
+        n += 1
+        i += inward
+    if n < 4 or not 0 <= i < len(z) or seen[i] < 0.5:
+        return False, 1.0, 0.0
+    outer, back = i, -inward
+    n += 1
+    upper = first_crossing(z, outer, back, n, 0.9 * top)
+    lower = first_crossing(z, outer, back, n, 0.1 * top)
+    if upper < 0.0 or lower < 0.0:
+        return False, 1.0, 0.0
+    place = outer + back * 0.5 * (upper + lower)
+    moved = abs(place - last) if last > 0.0 else 0.0
+    # of a step blurred over a width, 0.8 of it lie between a tenth and nine tenths
+    blur = 0.8 * np.sqrt(blur_mm**2 + (moved * along_mm) ** 2)
+    run = (upper - lower) * cell
+    sharpened = np.sqrt(1.0 - (blur / run) ** 2) if run > blur else 0.0
+    for k in range(1, _N_LEVELS - 1):
+        at[k] = (upper - first_crossing(z, outer, back, n, _LEVELS[k] * top)) * cell * sharpened
+    at[_N_LEVELS - 1] = 2.0 * at[_N_LEVELS - 2] - at[_N_LEVELS - 3]
+    at[0] = at[1] - (at[2] - at[1])
+    stretch = 1.0
+    beyond = min(0.25 * top, 0.7 * (highest - top))
+    if beyond > 0.5:  # both flanks were seen above the edge, too
+        level = first_crossing(z, outer, back, n, top)
+        at[0] = min((upper - level) * cell, 0.0)
+        mine = first_crossing(z, edge, inward, n, top + beyond)
+        other = first_crossing(z, outer, back, n, top + beyond)
+        if mine >= 0.0 and other >= 0.0:
+            stretch = min(max(mine / max(other - level, 0.2), 0.5), 2.0)
+    first = at[0]
+    at[0] = 0.0
+    for k in range(1, _N_LEVELS):
+        at[k] = max((at[k] - first) * stretch, at[k - 1])
+    return True, stretch, place
+
+
+@njit(nogil=True, cache=True)
+def _on_flank(d, at, top):  # type: ignore[no-untyped-def]
+    """Height at distance d beyond the edge of a flank read by `_other_flank`."""
+    if d < 0.0:
+        return top
+    for k in range(1, _N_LEVELS):
+        if d < at[k]:
+            t = (d - at[k - 1]) / (at[k] - at[k - 1])
+            return top * (_LEVELS[k - 1] + t * (_LEVELS[k] - _LEVELS[k - 1]))
+    return 0.0
 
 
 @njit(nogil=True, cache=True)
@@ -174,11 +244,17 @@ def _on_conic(d, fit):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt):  # type: ignore[no-untyped-def]
+def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, doubt):  # type: ignore[no-untyped-def]
     """Fill each column of cells along x; sight: dx per mm of descent, by side."""
     n_x, n_y = h.shape
+    at = np.zeros(_N_LEVELS)
+    z, seen = np.empty(n_x), np.empty(n_x)
+    along = np.hypot(cell, column)
+    last = np.zeros(2)  # where the flank facing either way stood in the column before
     for c in range(n_y):
+        place = np.zeros(2)
         i = 0
+        copied = False
         while i < n_x:
             if cover[i, c] >= _WHOLE:
                 i += 1
@@ -202,14 +278,15 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
                 for k in range(first, stop):
                     t = (k - first + 1.0) / (stop - first + 1.0)
                     line = before + t * step
-                    seen = h[k, c] if cover[k, c] > 0.02 else 0.0
-                    height[k, c] = cover[k, c] * seen + (1.0 - cover[k, c]) * line
+                    own = h[k, c] if cover[k, c] > 0.02 else 0.0
+                    height[k, c] = cover[k, c] * own + (1.0 - cover[k, c]) * line
                     if open_mm > 2.0 and mine[k, c]:
                         hidden[k, c] = 1.0 - cover[k, c]
                         doubt[k, c] = (1.0 - cover[k, c]) * 0.1 * max(line, 0.0)
                 continue
             falling = step < 0.0  # the high end lies at smaller x
-            run = sight[0] if falling else sight[1]
+            side = 0 if falling else 1
+            run = sight[side]
             top = before if falling else after
             low = after if falling else before
             edge = first if falling else stop - 1
@@ -219,47 +296,77 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, height, hidden, doubt): 
             angle = 0.0
             if n_seen >= 8 and fit[2] > abs(fit[0]) and fit[1] < top:
                 angle = np.arctan(-fit[0] / np.sqrt(fit[2] ** 2 - fit[0] ** 2))
-            smooth = _ramp(angle, limit - 0.45, limit - 0.15)
-            if (step > 0.0) == (tan_tilt > 0.0) and open_mm < abs(step * tan_tilt) + pitch + cell:
-                smooth = 0.0  # the leaning light leaves the foot of the wall dark
-            opposite = 0.0
-            known = False
-            if smooth < 1.0:
-                opposite, known = _other_flank(h, cover, edge - direction, direction, c, cell, top)
+            smooth = smooth_step(angle, limit - 0.45, limit - 0.15)
+            away = (step > 0.0) == (tan_tilt > 0.0)  # from the leaning light
+            if away and open_mm < abs(step * tan_tilt) + pitch + cell:
+                smooth = 0.0  # it leaves the foot of the wall dark
             n = stop - first
+            # an upright edge stands where the seen part ends, which may lie within a cell; a
+            # rounded one is as high as its last whole cell in that cell's middle
+            begin = -0.5 * cell * smooth
+            for m in range(n):
+                k = edge + direction * m
+                if cover[k, c] <= 0.02 or h[k, c] < 0.5 * (top + low):
+                    break
+                begin += (1.0 - smooth) * cover[k, c] * cell
+            if stop < n_x and first > 0:
+                # the line of sight runs from this edge to where the surface is seen again
+                width = n * cell - begin
+                for m in range(n):
+                    k = edge + direction * (n - 1 - m)
+                    if cover[k, c] <= 0.02 or h[k, c] > 0.5 * (top + low):
+                        break
+                    width -= cover[k, c] * cell
+                run = min(run * _FLATTER, width / (top - low))
+            run = max(run, 0.02)
+            if not copied:
+                z[:], seen[:] = h[:, c], cover[:, c]
+                copied = True
+            # where the seen wall faces away from the leaning light its foot is dark
+            dark = 0.0 if away else abs(tan_tilt) * top
+            known, _, place[side] = _other_flank(
+                z, seen, edge - direction, -direction, cell,
+                np.sqrt(cell**2 + pitch**2 + dark**2), along, last[side], top, at,
+            )  # fmt: skip
+            # a flank like the other one would have been seen
+            unlike = 0.0
+            if known and smooth < 1.0:
+                unlike = (1.0 - smooth) * smooth_step(at[_N_LEVELS - 1] / (run * top), 1.1, 1.4)
             for m in range(n):
                 k = edge + direction * m
                 share = 1.0 - cover[k, c]
-                seen = h[k, c] if cover[k, c] > 0.02 else 0.0
-                # of a cell cut by the edge the inner part was seen
-                middle = (m + 0.5 * (1.0 + cover[k, c])) * cell
-                line = max(top - middle / max(run, 0.05), low)
-                # an edge goes down as the flank on the piece's other side does, where that is seen
-                drop = max(top - middle / max(opposite, 0.02), low) if opposite > 0.02 else low
-                drop = min(drop, line)
-                arc = 0.0
-                conic = 0.0
-                if smooth > 0.0:
-                    for part in range(4):
-                        d = (m + (part + 0.5) * 0.25) * cell
-                        bound = max(top - d / max(run, 0.05), low)
+                line = arc = conic = flank = 0.0
+                for part in range(4):
+                    d = (m + (part + 0.5) * 0.25) * cell
+                    bound = max(top - max(d - begin, 0.0) / run, low)
+                    line += 0.25 * bound
+                    if known:
+                        like = min(max(_on_flank(d - begin, at, top), low), bound)
+                        half = 0.5 * (bound + low) if d > begin else bound
+                        flank += 0.25 * (like + unlike * (half - like))
+                    elif smooth > 0.0:
                         arc += 0.25 * min(max(_on_circle(d, fit), low), bound)
                         conic += 0.25 * min(max(_on_conic(d, fit), low), bound)
-                # an arc replaces the seen part of a cut cell, too: that was carried on flat
-                sharp = cover[k, c] * seen + share * drop
-                height[k, c] = smooth * 0.5 * (arc + conic) + (1.0 - smooth) * sharp
+                between = share * max(line - low, 0.0)
+                if known:
+                    height[k, c] = flank
+                    off = between * (_U_SEEN + unlike * (_U_ANYWHERE - _U_SEEN))
+                else:
+                    own = h[k, c] if cover[k, c] > 0.02 else 0.0
+                    upright = cover[k, c] * own + share * low
+                    # an arc replaces the seen part of a cut cell, too: that was carried on flat
+                    height[k, c] = smooth * 0.5 * (arc + conic) + (1.0 - smooth) * upright
+                    off = between * _U_GUESS + smooth * share * 0.5 * abs(arc - conic)
                 if line > low + 0.05:
                     hidden[k, c] = share
-                    doubt[k, c] = share * (
-                        smooth * (0.5 * abs(arc - conic) + 0.04 * max(line - low, 0.0))
-                        + (1.0 - smooth) * (_U_SEEN if known else _U_GUESS) * max(line - low, 0.0)
-                    )
+                    doubt[k, c] = off
+        last[:] = place
 
 
 def fill_hidden(
     height_mm: Floats, cover: Floats, mine: npt.NDArray[np.bool_], *,
     sight: tuple[float, float], tan_tilt: float, cell_mm: float, pitch_mm: float,
-    maps: Maps | None = None,
+    column_mm: float, maps: Maps | None = None,
 ) -> Filled:  # fmt: skip
     """Fill the cells of a piece that no head saw, or saw in part.
 
@@ -275,13 +382,16 @@ def fill_hidden(
         flanks that face downstream.
     tan_tilt
         Lean of the sheet.
-    cell_mm, pitch_mm
-        Cell and mean distance of lines along x.
+    cell_mm, pitch_mm, column_mm
+        Cell, and mean distances of lines along x and of columns along y.
     maps
         Room for N_HIDDEN_MAPS maps.
     """
     maps = maps or Maps(N_HIDDEN_MAPS, height_mm.shape)
     hidden, doubt, out = maps.take(0.0), maps.take(0.0), maps.take()
     out[:] = height_mm
-    _fill(height_mm, cover, mine, np.array(sight), tan_tilt, cell_mm, pitch_mm, out, hidden, doubt)
+    _fill(
+        height_mm, cover, mine, np.array(sight), tan_tilt, cell_mm, pitch_mm, column_mm, out,
+        hidden, doubt,
+    )  # fmt: skip
     return Filled(height_mm=out, hidden=hidden, doubt_mm=doubt)

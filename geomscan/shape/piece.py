@@ -21,6 +21,7 @@ from geomscan.shape.maps import Maps, Room
 from geomscan.shape.piece_map import ErrorTerm, PieceMap
 from geomscan.shape.settings import EdgeSettings
 from geomscan.shape.split import part_pieces
+from geomscan.shape.unlit import lean_unlit
 
 __all__ = ["N_KEPT", "N_SCRATCH", "PieceFrame", "finish_pieces"]
 
@@ -35,11 +36,6 @@ _CLOSE = np.ones((3, 3), np.uint8)
 _STEEP_SHARE = 0.01
 #: Mean disagreement of two heads that is flagged, beyond three times what the calibration allows.
 _DISAGREE_MM = 0.05
-
-
-#: A hidden flank may stand anywhere between its upper edge's drop and the line of sight; what was
-#: seen over simulated and ray-cast fillets scatters by this much. Common practice, no source.
-U_HIDDEN_FRONT_MM = 0.9
 _FRONT_CELLS = 6
 
 
@@ -83,9 +79,15 @@ def finish_pieces(
     over_belt(frame.rows, frame.zero.level_mm, frame.zero.drift_mm, seen, height)
     filled = fill_hidden(
         height, seen, ~frame.others, sight=frame.sight, tan_tilt=frame.tan_tilt,
-        cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm, maps=maps,
+        cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm,
+        column_mm=frame.column_pitch_mm, maps=maps,
     )  # fmt: skip
-    core = (frame.own | ((filled.hidden > 0) & (filled.height_mm > 0.5))) & ~frame.others
+    lean_unlit(
+        filled, height, seen, frame.rows,
+        cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm, column_mm=frame.column_pitch_mm,
+    )  # fmt: skip
+    unseen = (filled.hidden > 0) | (frame.rows[:, :, 5] > 0)
+    core = (frame.own | (unseen & (filled.height_mm > 0.5))) & ~frame.others
     core = np.asarray(cv2.morphologyEx(core.astype(np.uint8), cv2.MORPH_CLOSE, _CLOSE)) > 0
     core &= ~frame.others
     if not core.any():
@@ -125,14 +127,21 @@ def finish_pieces(
     return pieces
 
 
-def _u_hidden_front(filled: Filled, cover: Floats, rim: Rim) -> float:
-    """Further standard uncertainty of the leading edge where no camera saw the front."""
+def _u_hidden_front(filled: Filled, cover: Floats, rim: Rim, cell: float) -> float:
+    """Further standard uncertainty (mm) of the leading edge where no camera saw the front.
+
+    A straight flank below an edge that is `top` high holds top·run / 2: doubt about what is hidden
+    is doubt about where the foot lies, twice its area over the edge's height.
+    """
     first = max(int(rim.first_x), 0)
-    front = cover[first : first + _FRONT_CELLS] > 0.0
-    if not front.any():
-        return 0.0
-    share = float(filled.hidden[first : first + _FRONT_CELLS][front].mean())
-    return U_HIDDEN_FRONT_MM * share
+    front = (cover[first : first + _FRONT_CELLS] > 0.0).any(axis=0)
+    hidden = filled.hidden[first:, front]
+    seen = (hidden <= 0.0) & (filled.height_mm[first:, front] > 0.5)
+    edge = np.where(seen.any(axis=0), seen.argmax(axis=0), 0)
+    behind = np.arange(len(hidden))[:, None] < edge
+    area = (filled.doubt_mm[first:, front] * behind).sum(axis=0) * cell
+    top = filled.height_mm[first:, front][edge, np.arange(len(edge))]
+    return float(2.0 * area.sum() / top.sum()) if top.sum() > 0.0 else 0.0
 
 
 def _credible_cover(height: Floats, cover: Floats, whole: Floats, mended: Floats) -> None:
@@ -240,7 +249,7 @@ def _finish(
         cover=cover,
         u_independent_mm=u_independent,
         x0_mm=frame.x_first_mm + (rim.first_x - 0.5) * cell,
-        u_x0_mm=float(np.hypot(rim.u_first_x * cell, _u_hidden_front(filled, cover, rim))),
+        u_x0_mm=float(np.hypot(rim.u_first_x * cell, _u_hidden_front(filled, cover, rim, cell))),
         length_mm=(rim.last_x - rim.first_x) * cell,
         width_mm=(rim.last_y - rim.first_y) * cell,
         terms=tuple(terms),
