@@ -16,7 +16,6 @@ __all__ = ["CHANNELS", "grid_across"]
 
 #: Channels of gridded lines, each the integral over the cell in units of the cell.
 CHANNELS = ("cover", "height", "reflectance", "width", "variance", "unlit", "bound", "glare")
-_N_CHANNELS = len(CHANNELS)
 
 Singles = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
@@ -33,7 +32,7 @@ _U_WALL, _U_ARC = 0.06, 0.2
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _lay(out, square, u0, u1, z0, z1, r0, r1, w0, w1, v0, v1, g):  # type: ignore[no-untyped-def]
     """Integrate the straight piece from u0 to u1 (in cells); backwards counts negative."""
-    n = out.shape[0]
+    n = out.shape[1]
     sign = np.float32(1.0)
     if u1 < u0:
         u0, u1 = u1, u0
@@ -57,30 +56,30 @@ def _lay(out, square, u0, u1, z0, z1, r0, r1, w0, w1, v0, v1, g):  # type: ignor
         length *= sign
         z = z0 + t * (z1 - z0)
         v = v0 + t * (v1 - v0)
-        out[c, 0] += length
-        out[c, 1] += length * z
-        out[c, 2] += length * (r0 + t * (r1 - r0))
-        out[c, 3] += length * (w0 + t * (w1 - w0))
-        out[c, 4] += length * v * v
-        out[c, 7] += length * g
+        out[0, c] += length
+        out[1, c] += length * z
+        out[2, c] += length * (r0 + t * (r1 - r0))
+        out[3, c] += length * (w0 + t * (w1 - w0))
+        out[4, c] += length * v * v
+        out[7, c] += length * g
         square[c] += length * z * z
 
 
 @njit(nogil=True, cache=True, inline="always")
 def _put(line, square, c, s0, s1, s2, s3, s4, s5, s6):  # type: ignore[no-untyped-def]
-    line[c, 0] += s0
-    line[c, 1] += s1
-    line[c, 2] += s2
-    line[c, 3] += s3
-    line[c, 4] += s4
-    line[c, 7] += s5
+    line[0, c] += s0
+    line[1, c] += s1
+    line[2, c] += s2
+    line[3, c] += s3
+    line[4, c] += s4
+    line[7, c] += s5
     square[c] += s6
 
 
 @njit(nogil=True, cache=True)
 def _lay_shadow(out, u0, u1, area):  # type: ignore[no-untyped-def]
     """Mark the cells between u0 and u1 as unlit and spread `area` (mm·cell) of doubt over them."""
-    n = out.shape[0]
+    n = out.shape[1]
     if u1 < u0:
         u0, u1 = u1, u0
     width = u1 - u0
@@ -89,8 +88,8 @@ def _lay_shadow(out, u0, u1, area):  # type: ignore[no-untyped-def]
     for c in range(max(int(np.floor(u0)), 0), min(int(np.floor(u1)), n - 1) + 1):
         length = min(u1, c + 1.0) - max(u0, float(c))
         if length > 0.0:
-            out[c, 5] += length
-            out[c, 6] += area * length / width
+            out[5, c] += length
+            out[6, c] += area * length / width
 
 
 @njit(nogil=True, cache=True)
@@ -158,7 +157,7 @@ def _end_at_light(line, square, y, z, v, r, w, g, i, j, inward, pitch, y_edge, s
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares):  # type: ignore[no-untyped-def]
     n_lines, n_columns = y.shape
-    n_cells = out.shape[1]
+    n_cells = out.shape[2]
     half = np.float32(0.5)
     one = np.float32(1.0)
     nought = np.float32(0.0)
@@ -347,7 +346,7 @@ def grid_across(
 
     Returns
     -------
-    lines : ndarray, shape (n_lines, n_y, len(CHANNELS))
+    lines : ndarray, shape (n_lines, len(CHANNELS), n_y)
         Integrals over each cell divided by the cell's width: cover 0 to 1, cover times mean for the
         rest. `bound` is the standard uncertainty, in mm over the whole cell, of what the fan's
         shadow hides.
@@ -357,7 +356,7 @@ def grid_across(
     y = np.ascontiguousarray(lines.y_mm, dtype=np.float32)
     n_lines = len(y)
     nothing = np.zeros(y.shape, dtype=np.float32)
-    out = np.zeros((n_lines, n_y, _N_CHANNELS), dtype=np.float32)
+    out = np.zeros((n_lines, len(CHANNELS), n_y), dtype=np.float32)
     square = np.zeros((n_lines, n_y), dtype=np.float32)
     _across(
         y, _singles(lines.z_mm), _singles(lines.u_z_mm),

@@ -19,49 +19,49 @@ _WHOLE = 0.97
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _take(rows, out):  # type: ignore[no-untyped-def]
     """One head's integrals to means over the covered part."""
-    n_rows, n_y, _ = rows.shape
+    n_rows, _, n_y = rows.shape
     one = np.float32(1.0)
     for i in range(n_rows):
         for c in range(n_y):
-            cover = rows[i, c, 0]
+            cover = rows[i, 0, c]
             inverse = one / cover if cover > 0.0 else np.float32(0.0)
             out[i, c, 0] = min(max(cover, np.float32(0.0)), one)
-            out[i, c, 1] = rows[i, c, 1] * inverse if cover > 0.0 else np.nan
-            out[i, c, 2] = rows[i, c, 2] * inverse
-            out[i, c, 3] = rows[i, c, 3] * inverse
-            out[i, c, 4] = rows[i, c, 4] * inverse
-            out[i, c, 5] = rows[i, c, 5]
-            out[i, c, 6] = rows[i, c, 6]
-            out[i, c, 7] = rows[i, c, 7]
+            out[i, c, 1] = rows[i, 1, c] * inverse if cover > 0.0 else np.nan
+            out[i, c, 2] = rows[i, 2, c] * inverse
+            out[i, c, 3] = rows[i, 3, c] * inverse
+            out[i, c, 4] = rows[i, 4, c] * inverse
+            out[i, c, 5] = rows[i, 5, c]
+            out[i, c, 6] = rows[i, 6, c]
+            out[i, c, 7] = rows[i, 7, c]
             out[i, c, 8] = np.nan
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
 def _add(rows, out):  # type: ignore[no-untyped-def]
     """Join one more head to what the heads before it made."""
-    n_rows, n_y, _ = rows.shape
+    n_rows, _, n_y = rows.shape
     one = np.float32(1.0)
     least = np.float32(1e-8)
     for i in range(n_rows):
         for c in range(n_y):
-            cover = rows[i, c, 0]
+            cover = rows[i, 0, c]
             before = out[i, c, 0]
             if cover <= 0.0 or (cover < _WHOLE and cover <= before) or (before >= _WHOLE > cover):
                 continue
             inverse = one / cover
-            z = rows[i, c, 1] * inverse
+            z = rows[i, 1, c] * inverse
             if before < _WHOLE:  # this head saw more of the cell: it alone counts
                 out[i, c, 0] = min(cover, one)
                 out[i, c, 1] = z
-                out[i, c, 2] = rows[i, c, 2] * inverse
-                out[i, c, 3] = rows[i, c, 3] * inverse
-                out[i, c, 4] = rows[i, c, 4] * inverse
-                out[i, c, 5] = rows[i, c, 5]
-                out[i, c, 6] = rows[i, c, 6]
-                out[i, c, 7] = rows[i, c, 7]
+                out[i, c, 2] = rows[i, 2, c] * inverse
+                out[i, c, 3] = rows[i, 3, c] * inverse
+                out[i, c, 4] = rows[i, 4, c] * inverse
+                out[i, c, 5] = rows[i, 5, c]
+                out[i, c, 6] = rows[i, 6, c]
+                out[i, c, 7] = rows[i, 7, c]
                 continue
             old = max(out[i, c, 4], least)
-            new = max(rows[i, c, 4] * inverse, least)
+            new = max(rows[i, 4, c] * inverse, least)
             p = old / (old + new)  # weight of the new head: the smaller variance weighs more
             q = one - p
             if out[i, c, 8] != out[i, c, 8]:
@@ -69,14 +69,14 @@ def _add(rows, out):  # type: ignore[no-untyped-def]
             out[i, c, 1] = q * out[i, c, 1] + p * z
             # light weighs by itself: a head that loses a steep surface fades out and leaves no step
             # of reflectance where it stops seeing
-            dim, light = out[i, c, 2], rows[i, c, 2] * inverse
+            dim, light = out[i, c, 2], rows[i, 2, c] * inverse
             if dim + light > 0:
                 out[i, c, 2] = (dim * dim + light * light) / (dim + light)
-            out[i, c, 3] = q * out[i, c, 3] + p * rows[i, c, 3] * inverse
+            out[i, c, 3] = q * out[i, c, 3] + p * rows[i, 3, c] * inverse
             out[i, c, 4] = p * new
-            out[i, c, 5] = q * out[i, c, 5] + p * rows[i, c, 5]
-            out[i, c, 6] = q * out[i, c, 6] + p * rows[i, c, 6]
-            out[i, c, 7] = q * out[i, c, 7] + p * rows[i, c, 7]
+            out[i, c, 5] = q * out[i, c, 5] + p * rows[i, 5, c]
+            out[i, c, 6] = q * out[i, c, 6] + p * rows[i, 6, c]
+            out[i, c, 7] = q * out[i, c, 7] + p * rows[i, 7, c]
             out[i, c, 0] = one
 
 
@@ -86,7 +86,7 @@ def fuse_rows(rows: Sequence[Singles], out: Singles) -> None:
     Parameters
     ----------
     rows
-        One array per head, shape (n_rows, n_y, n_channels), integrals over cells as `grid_across`
+        One array per head, shape (n_rows, n_channels, n_y), integrals over cells as `grid_across`
         has them.
     out
         Filled, shape (n_rows, n_y, len(FUSED)).

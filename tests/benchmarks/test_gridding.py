@@ -48,19 +48,26 @@ def finder() -> PieceFinder:
 
 
 def test_gridding_speed(benchmark) -> None:  # type: ignore[no-untyped-def]
-    n = 200
+    # blocks of 24 lines one after the other, as the finder hands them on
+    n, n_block = 192, 24
     e = 0.5 * np.arange(n, dtype=np.float64)
     lines = dome_lines(e)
+    blocks = [lines.part(slice(k, k + n_block)) for k in range(0, n, n_block)]
+    rows = HeadRows(
+        n_y=1000, n_channels=8, shift_mm=np.zeros(1000), tan_tilt=0.016, x_edge_mm=-2.0,
+        cell_mm=0.5, n_ring=400,
+    )  # fmt: skip
+    n_done = 0
 
     def grid() -> None:
-        cells, squares = grid_across(
-            lines, fan_mm=(0.0, 900.0), y_edge_mm=-250.0, cell_mm=0.5, n_y=1000
-        )
-        rows = HeadRows(
-            n_y=1000, n_channels=8, shift_mm=np.zeros(1000), tan_tilt=0.016, x_edge_mm=-2.0,
-            cell_mm=0.5, n_ring=400,
-        )  # fmt: skip
-        rows.add(e, cells, squares)
+        nonlocal n_done
+        for block in blocks:
+            cells, squares = grid_across(
+                block, fan_mm=(0.0, 900.0), y_edge_mm=-250.0, cell_mm=0.5, n_y=1000
+            )
+            rows.add(0.5 * n_done + e[:n_block], cells, squares)
+            rows.clear(max(n_done - 2 * n_block, 0), max(n_done - n_block, 0))
+            n_done += n_block
 
     grid()
     start = time.process_time()
