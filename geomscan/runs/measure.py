@@ -323,7 +323,7 @@ def _measure_into(
             "fat_kg_m3": density.fat_kg_m3,
             "height_offset_mm": density.height_offset_mm,
         },
-        "noise": {name: None if n is None else asdict(n) for name, n in scan.noise.items()},
+        "noise": {n: asdict(scan.noise[n]) if n in scan.noise else None for n in scan.heads},
         "budget": _budget(wholes),
         "total_budget": [asdict(row) for row in joined_budget(wholes)],
         "monte_carlo": drawn,

@@ -4,7 +4,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +11,7 @@ import numpy.typing as npt
 from geomscan.errors import InputError
 from geomscan.laser_line.extract import extract_lines
 from geomscan.laser_line.lines import LaserLines, Quality
-from geomscan.laser_line.noise import NoiseModel, noise_from_frames
+from geomscan.laser_line.noise import NoiseModel, noise_of_head
 from geomscan.laser_line.settings import LineSettings
 from geomscan.laser_line.terms import grain_px, speckle_u_px, with_term
 from geomscan.recording.manifest import HeadManifest
@@ -26,7 +25,6 @@ __all__ = ["Scan", "open_scan", "scan_geometry"]
 Singles = npt.NDArray[np.float32]
 
 LINES_PER_BLOCK = 64
-NOISE_LINES = 64
 U_DOUBTFUL_PX = np.float32(1.0)  # where a rival peak is left; common practice, no source
 
 
@@ -37,7 +35,7 @@ class Scan:
     recording: Recording
     heads: tuple[str, ...]
     calibration: ScannerCalibration | None
-    noise: Mapping[str, NoiseModel | None]
+    noise: Mapping[str, NoiseModel]
     line: LineSettings
     mm_per_count: float
 
@@ -85,11 +83,9 @@ class Scan:
                 name, start, block.row_px, u_row_px=_scatter(block.row_px),
                 reflectance=block.reflectance, line_width_px=block.line_width,
             )  # fmt: skip
-        noise = self.noise[name]
-        assert noise is not None
         last[name] = lines = extract_lines(
             block,
-            noise=noise,
+            noise=self.noise[name],
             settings=self.line,
             bit_depth=manifest.bit_depth,
             n_threads=n_threads,
@@ -213,28 +209,14 @@ def open_scan(
         recording=recording,
         heads=chosen,
         calibration=calibration,
-        noise={name: _noise(recording, name) for name in chosen},
+        noise={
+            name: noise_of_head(recording, name)
+            for name in chosen
+            if recording.head(name).payload_is == "frames"
+        },
         line=line,
         mm_per_count=mm_per_count,
     )
-
-
-def _noise(recording: Recording, name: str) -> NoiseModel | None:
-    head = recording.head(name)
-    if head.payload_is != "frames":
-        return None
-    if head.electrons_per_grey is not None and head.read_noise_grey is not None:
-        return NoiseModel(
-            electrons_per_grey=head.electrons_per_grey,
-            read_noise_grey=head.read_noise_grey,
-            black_level_grey=head.black_level_grey or 0.0,
-        )
-    stop = min(recording.first + NOISE_LINES, recording.stop)
-    block: Any
-    _, block = next(
-        recording.blocks(name, lines_per_block=NOISE_LINES, first=recording.first, stop=stop)
-    )
-    return noise_from_frames(block, bit_depth=head.bit_depth)
 
 
 def scan_geometry(scan: Scan) -> ShapeGeometry:
