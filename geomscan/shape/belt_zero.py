@@ -1,10 +1,13 @@
 """Where the bare belt is: per cell across, with its drift along the recording."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+
+from geomscan.shape.belt_pattern import BeltPattern
 
 __all__ = ["BeltZero", "LocalZero"]
 
@@ -15,6 +18,7 @@ _GUARD = 6  # cells kept clear beside anything that is not belt
 _MEMORY_ROWS = 1000  # rows over which the belt's shape across is averaged
 _DRIFT_ROWS = 50
 _BESIDE = 160  # cells on either side of a piece that speak for the belt under it
+_PATCH = 40  # cells along and across of a patch, of a piece's scale
 _U_UNSEEN_MM = 0.01  # where too little belt is seen to tell
 
 
@@ -87,12 +91,16 @@ class BeltZero:
     ----------
     n_y
         Cells across.
+    cell_mm
+        Cell.
     """
 
-    def __init__(self, n_y: int) -> None:
+    def __init__(self, n_y: int, cell_mm: float = 0.5) -> None:
         self.level_mm = np.zeros(n_y)
+        self.pattern = BeltPattern(n_y, cell_mm)
         self._weight = np.zeros(n_y)
         self._state = np.array([0.0, 0.04, 0.0])
+        self._found = False
 
     @property
     def sigma_mm(self) -> float:
@@ -133,6 +141,8 @@ class BeltZero:
     def follow(self, rows: Singles, whole: Singles) -> tuple[npt.NDArray[np.bool_], Singles]:
         """Take the next fused rows: which cells stand above the belt, and by how much.
 
+        A pattern of the belt that is known is taken off the rows.
+
         Parameters
         ----------
         rows
@@ -143,8 +153,26 @@ class BeltZero:
         """
         mask = np.zeros(rows.shape[:2], dtype=np.bool_)
         above = np.zeros(rows.shape[:2], dtype=np.float32)
+        drift = float(self._state[0])
+        self.pattern.flatten(
+            rows, whole[:0], level_mm=self.level_mm, drift_mm=drift, above_mm=self.threshold_mm
+        )
         _follow(rows, self.level_mm, self._weight, self._state, mask, above, whole)
+        self._found = self.pattern.follow(
+            whole, level_mm=self.level_mm, drift_mm=drift, gate_mm=max(4.0 * self.sigma_mm, 0.2)
+        )
         return mask, above
+
+    def look_back(self, rows: Singles, whole: Singles) -> None:
+        """Take a pattern that was found in the last rows off all rows held until then."""
+        if not self._found:
+            return
+        self._found = False
+        level, drift = self.level_mm, float(self._state[0])
+        self.pattern.recall(whole, level_mm=level, drift_mm=drift)
+        self.pattern.flatten(
+            rows, whole, level_mm=level, drift_mm=drift, above_mm=0.25, before=len(rows)
+        )
 
     def level_filled(self) -> Floats:
         """Level per cell; cells never seen bare are bridged from their neighbours."""
@@ -176,14 +204,16 @@ class BeltZero:
         gate = max(4.0 * self.sigma_mm, 0.2) + 0.3
         side = self.beside(cells)
         sums, n = np.zeros(n_x), np.zeros(n_x)
+        columns = np.zeros((3, len(level[side])))
         rest = np.empty((n_x, len(level[side])), dtype=np.float32)
-        _bare(whole, free, level, side.start, self._state[0], gate, sums, n, rest)
+        _bare(whole, free, level, side.start, self._state[0], gate, sums, n, columns, rest)
         share = float(n.sum()) / rest.size
         own = level[cells]
+        u_bearing = self.pattern.u_mm(cells)
         if n.sum() < 200:
             return LocalZero(
                 level_mm=own, drift_mm=np.full(n_x, self._state[0]),
-                u_zero_mm=max(self.sigma_mm, 0.1), bare_share=share,
+                u_zero_mm=math.hypot(max(self.sigma_mm, 0.1), u_bearing), bare_share=share,
             )  # fmt: skip
         used = n >= 10
         mean = sums[used] / n[used]
@@ -196,9 +226,37 @@ class BeltZero:
         if spread > 0.0 and len(x) > 20:
             slope = float(np.average((x - centre) * (mean - base), weights=weight)) / spread
         drift = base + slope * (np.arange(n_x) - centre)
+        middle, tilt, u_tilt = _tilt(columns, base, slope, centre, rest, drift)
+        own = own + tilt * (np.arange(cells.start, cells.stop) - side.start - middle)
+        u_tilt *= 0.5 * (cells.start + cells.stop - 1) - side.start - middle
         # what is left in patches of belt of a piece's scale is what a piece may stand on unnoticed
-        u = _patch_scatter(rest, drift.astype(np.float32))
-        return LocalZero(level_mm=own, drift_mm=drift, u_zero_mm=u, bare_share=share)
+        u = _patch_scatter(rest, drift.astype(np.float32), tilt, middle)
+        return LocalZero(
+            level_mm=own, drift_mm=drift, u_zero_mm=math.hypot(u, u_tilt, u_bearing),
+            bare_share=share,
+        )  # fmt: skip
+
+
+def _tilt(
+    columns: Floats, base: float, slope: float, centre: float, rest: Singles, drift: Floats
+) -> tuple[float, float, float]:
+    """Tilt across of what bare belt stands above its level: about which cell, mm a cell, and its u.
+
+    A belt that rocks runs ahead of the level that is learnt column by column. The tilt is shrunk by
+    its own uncertainty, which patches of belt tell, so that noise isn't carried below a piece.
+    """
+    n, total, rows = columns
+    used = n > 0.0
+    n, cells = n[used], np.flatnonzero(used).astype(float)
+    mean = (total[used] - slope * (rows[used] - centre * n)) / n - base
+    middle = float(np.average(cells, weights=n))
+    spread = float(((cells - middle) ** 2 * n).sum())
+    if spread <= 0.0:
+        return middle, 0.0, 0.0
+    tilt = float(((cells - middle) * mean * n).sum()) / spread
+    scatter = _patch_scatter(rest, drift.astype(np.float32), tilt, middle)
+    u_tilt = scatter * _PATCH / math.sqrt(spread)
+    return middle, tilt * max(0.0, 1.0 - (u_tilt / tilt) ** 2) if tilt else 0.0, u_tilt
 
 
 def _low_fifth(values: Singles) -> Floats:
@@ -212,8 +270,11 @@ def _low_fifth(values: Singles) -> Floats:
 
 
 @njit(nogil=True, cache=True)
-def _bare(whole, free, level, start, drift, gate, sums, n, rest):  # type: ignore[no-untyped-def]
-    """Sum what bare cells stand above the belt's level, row by row; rest is NaN elsewhere."""
+def _bare(whole, free, level, start, drift, gate, sums, n, columns, rest):  # type: ignore[no-untyped-def]
+    """Sum what bare cells stand above the belt's level, by row and by column.
+
+    columns: number of cells, their sum, the sum of their rows; rest is NaN where not bare.
+    """
     for i in range(rest.shape[0]):
         for c in range(rest.shape[1]):
             rest[i, c] = np.nan
@@ -221,11 +282,14 @@ def _bare(whole, free, level, start, drift, gate, sums, n, rest):  # type: ignor
             if free[i, c] and abs(value - drift) < gate:
                 sums[i] += value
                 n[i] += 1
+                columns[0, c] += 1.0
+                columns[1, c] += value
+                columns[2, c] += i
                 rest[i, c] = value
 
 
 @njit(nogil=True, cache=True)
-def _patch_means(rest, drift, size):  # type: ignore[no-untyped-def]
+def _patch_means(rest, drift, tilt, middle, size):  # type: ignore[no-untyped-def]
     """Mean square of the means of patches of bare belt, and the number of patches."""
     total = 0.0
     n_patches = 0
@@ -236,7 +300,7 @@ def _patch_means(rest, drift, size):  # type: ignore[no-untyped-def]
             for i in range(a, a + size):
                 for c in range(b, b + size):
                     if rest[i, c] == rest[i, c]:
-                        s += rest[i, c] - drift[i]
+                        s += rest[i, c] - drift[i] - tilt * (c - middle)
                         n += 1
             if n > size * size // 4:
                 total += (s / n) ** 2
@@ -244,7 +308,7 @@ def _patch_means(rest, drift, size):  # type: ignore[no-untyped-def]
     return total, n_patches
 
 
-def _patch_scatter(rest: Singles, drift: Singles, size: int = 40) -> float:
-    """Give the standard deviation of the means of patches of bare belt, size x size cells."""
-    total, n = _patch_means(rest, drift, size)
+def _patch_scatter(rest: Singles, drift: Singles, tilt: float, middle: float) -> float:
+    """Give the standard deviation of the means of patches of bare belt."""
+    total, n = _patch_means(rest, drift, tilt, middle, _PATCH)
     return float(np.sqrt(total / n)) if n >= 3 else _U_UNSEEN_MM

@@ -101,7 +101,7 @@ class PieceFinder:
         self._started = False
         self._store = RowStore((self.n_y, len(FUSED)), np.float32)
         self._whole = RowStore((self.n_y,), np.float32)  # what belt zero is found from later
-        self._zero = BeltZero(self.n_y)
+        self._zero = BeltZero(self.n_y, self._cell)
         self._room = Room()
         self._workers = ThreadPoolExecutor(max(len(geometry.heads) - 1, 1))
         self._components = Components(self.n_y)
@@ -313,6 +313,10 @@ class PieceFinder:
 
     def _mark(self, rows: npt.NDArray[np.float32]) -> None:
         mask, above = self._zero.follow(rows, self._whole.extend(len(rows)))
+        self._zero.look_back(
+            self._store.window(self._store.first, self._store.stop),
+            self._whole.window(self._whole.first, self._whole.stop),
+        )
         self._components.add(mask, above)
 
     def _harvest(self, *, at_end: bool) -> list[PieceMap]:
