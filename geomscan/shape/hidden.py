@@ -24,10 +24,12 @@ Floats = npt.NDArray[np.float64]
 
 _WHOLE = 0.97
 #: Standard uncertainty of a hidden flank, as a share of what lies between belt and line of sight:
-#: with the flank on the other side to go by, and without.
-_U_SEEN, _U_GUESS = 0.08, 0.2
-#: The same where the flank on the other side can't be like it, for it would have been seen:
-#: anywhere between belt and line of sight alike (JCGM 100:2008, 4.3.7).
+#: of one that was rounding off, with the flank on the other side to go by, and without; half of
+#: what two ways to carry it on differ by comes on top.
+_U_SEEN, _U_GUESS = 0.04, 0.2
+#: The same below an edge, where nothing of the flank was seen: a blade leaves faces that are
+#: parallel, one leaning and one hanging, and nothing tells them from a box's. Anywhere between belt
+#: and line of sight alike (JCGM 100:2008, 4.3.7).
 _U_ANYWHERE = 1.0 / np.sqrt(12.0)
 #: How much longer than at the belt's middle a line of sight may run per mm of descent: it is
 #: flatter from what stands high, and what hides a place may stand beside it.
@@ -332,6 +334,7 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
             unlike = 0.0
             if known and smooth < 1.0:
                 unlike = (1.0 - smooth) * smooth_step(at[_N_LEVELS - 1] / (run * top), 1.1, 1.4)
+            apart = total = 0.0
             for m in range(n):
                 k = edge + direction * m
                 share = 1.0 - cover[k, c]
@@ -344,22 +347,26 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                         like = min(max(_on_flank(d - begin, at, top), low), bound)
                         half = 0.5 * (bound + low) if d > begin else bound
                         flank += 0.25 * (like + unlike * (half - like))
-                    elif smooth > 0.0:
+                    if smooth > 0.0:
                         arc += 0.25 * min(max(_on_circle(d, fit), low), bound)
                         conic += 0.25 * min(max(_on_conic(d, fit), low), bound)
-                between = share * max(line - low, 0.0)
                 if known:
                     height[k, c] = flank
-                    off = between * (_U_SEEN + unlike * (_U_ANYWHERE - _U_SEEN))
+                    apart += flank - 0.5 * (arc + conic)
                 else:
                     own = h[k, c] if cover[k, c] > 0.02 else 0.0
                     upright = cover[k, c] * own + share * low
                     # an arc replaces the seen part of a cut cell, too: that was carried on flat
                     height[k, c] = smooth * 0.5 * (arc + conic) + (1.0 - smooth) * upright
-                    off = between * _U_GUESS + smooth * share * 0.5 * abs(arc - conic)
+                    apart += arc - conic
                 if line > low + 0.05:
                     hidden[k, c] = share
-                    doubt[k, c] = off
+                    doubt[k, c] = share * (line - low)
+                    total += doubt[k, c]
+            u = np.hypot(_U_SEEN if known else _U_GUESS, 0.5 * apart / max(total, 1e-9))
+            u = smooth * min(u, _U_ANYWHERE) + (1.0 - smooth) * _U_ANYWHERE
+            for k in range(first, stop):
+                doubt[k, c] *= u
         last[:] = place
 
 
