@@ -18,7 +18,7 @@ __all__ = ["command"]
 )  # fmt: skip
 @click.option(
     "--block", "block_path", type=click.Path(path_type=Path),
-    help="The other block's file; left out, only the bare belt's flatness is measured.",
+    help="File of the other block, ball or cylinder; without one, only the bare belt is measured.",
 )  # fmt: skip
 @click.option(
     "--max-height-error-mm", type=click.FloatRange(min=0), help="Largest height error allowed."
@@ -29,6 +29,13 @@ __all__ = ["command"]
 @click.option(
     "--max-length-error-mm", type=click.FloatRange(min=0), help="Largest length error allowed."
 )
+@click.option(
+    "--max-probing-error-mm", type=click.FloatRange(min=0),
+    help="Largest error of a ball's or cylinder's diameter, and largest range of its form.",
+)  # fmt: skip
+@click.option(
+    "--page", "page_path", type=click.Path(path_type=Path), help="Page to write, .html, to print."
+)
 @json_option
 @whole_command
 def command(
@@ -38,16 +45,20 @@ def command(
     max_height_error_mm: float | None,
     max_width_error_mm: float | None,
     max_length_error_mm: float | None,
+    max_probing_error_mm: float | None,
+    page_path: Path | None,
     as_json: bool,
 ) -> int:
     """Run the command."""
     from geomscan.commissioning.verify import Limits, verify
-    from geomscan.recording.block import read_block
+    from geomscan.files import write_whole
+    from geomscan.recording.block import read_reference
     from geomscan.recording.recording import open_recording
+    from geomscan.report.verification import verification_page
     from geomscan.scanner.calibration import read_calibration
 
     calibration = read_calibration(calibration_path)
-    block = None if block_path is None else read_block(block_path)
+    block = None if block_path is None else read_reference(block_path)
     found = verify(
         [open_recording(path) for path in recordings],
         calibration,
@@ -56,6 +67,7 @@ def command(
             height_error_mm=max_height_error_mm,
             width_error_mm=max_width_error_mm,
             length_error_mm=max_length_error_mm,
+            probing_error_mm=max_probing_error_mm,
         ),
     )
     for fault in found.failures:
@@ -88,8 +100,20 @@ def command(
             }
             for f in found.flatness
         ],
+        "probing": [
+            {
+                "recording": p.recording, "head": p.head, "kind": p.kind,
+                "radius_mm": p.radius_mm, "u_radius_mm": p.u_radius_mm,
+                "certified_radius_mm": p.certified_mm, "size_error_mm": p.size_error_mm,
+                "form_mm": p.form_mm, "form95_mm": p.form95_mm, "e_n": p.e_n,
+                "n_points": p.n_points,
+            }
+            for p in found.probing
+        ],
         "failures": list(found.failures),
     }  # fmt: skip
+    if page_path is not None:
+        write_whole(page_path, verification_page(calibration, found, block).encode())
     finish(result, as_json=as_json, text=_text(result))
     return 0 if found.passed else 1
 
@@ -112,6 +136,12 @@ def _text(result: dict[str, Any]) -> str:
             f"          length {result['certified_length_mm']:8.3f} mm  "
             f"error {error:+.4f} ± {result['u_length_mm']:.4f}"
         )
+    lines += [
+        f"  head {p['head']}  {p['kind']} of radius {p['certified_radius_mm']:.3f} mm  "
+        f"diameter error {p['size_error_mm']:+.4f} ± {2 * p['u_radius_mm']:.4f}  "
+        f"form {p['form_mm']:.3f} (95 % within {p['form95_mm']:.3f})"
+        for p in result["probing"]
+    ]
     lines += [
         f"  head {flat['head']}  bare belt {1e3 * flat['peak_to_peak_mm']:.1f} µm from peak to peak"
         for flat in result["flatness"]

@@ -92,6 +92,8 @@ def _row_sources(fit: Fit, n_prior: int) -> npt.NDArray[np.str_]:
             priors.append("what lens terms stay within")
         elif name.startswith("sheet."):
             priors.append("what mounting keeps to")
+        elif name.startswith("end."):
+            priors.append("ends along travel, thickness of the sheet")
         else:
             priors.append("block's seat on the belt")
     priors += ["where y = 0 is"] * (n_prior - len(priors))

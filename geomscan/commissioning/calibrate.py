@@ -134,6 +134,7 @@ def _origin(passes: Passes, fit: Fit, block: ReferenceBlock) -> dict[str, Any]:
         "temperature_c": float(np.mean(known)) if known else None,
         "n_distortion": fit.model.n_distortion,
         "first_y_mm": fit.model.first_y_mm,
+        "u_ends_mm": [list(u) for u in fit.model.u_ends],
         "seat": {
             "u_height_mm": fit.model.seat.u_height_mm,
             "u_roll_mrad": fit.model.seat.u_roll_mrad,
@@ -186,6 +187,7 @@ def recompute(calibration: ScannerCalibration) -> Fit:
             name for name, sheet in calibration.sheets.items() if np.isfinite(sheet.fan_z_mm)
         ),
         first_y_mm=float(origin["first_y_mm"]),
+        u_ends=tuple((float(a), float(b)) for a, b in origin.get("u_ends_mm", ())),
     )
     if model.names != calibration.parameter_names:
         msg = "the calibration's parameters are not those of the model that it names"

@@ -1,6 +1,6 @@
 """From lines to observations: averaged rows on belt and steps, side edges, ends."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -28,8 +28,8 @@ _BELT_GROUPS = 2
 _MARGIN_MM = 1.5
 #: no line is placed better than this, whatever neighbouring lines say
 _LEAST_NOISE_PX = 0.003
-#: the line's own rows about its place, within which light belongs to it
-_NEAR_PX = 3.0
+#: a sheet cut in two is seen displaced by up to so many of its standard deviations
+_NEAR_WIDTHS = 2.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,6 +40,8 @@ class Noise:
     block_px: float
     belt_bin_px: float  #: noise of a bin's mean of one line, times √columns
     block_bin_px: float
+    thickness: float = 0.0  #: of the sheet, standard deviation, counts
+    face_seen: tuple[bool, bool] = (False, False)  #: of the leading and the trailing end
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -80,25 +82,39 @@ def gather_pass(
     along = _median(
         np.where(np.abs(place.up) < 2 * model.block.height_mm, place.along, np.nan), axis=1
     )
+    face_seen = (found.shadow_before < 0, found.shadow_before > 0)
+    ends, thickness = end_crossings(
+        model,
+        values,
+        lines,
+        place.along,
+        place.across,
+        place.up,
+        head=head,
+        run=run,
+        tolerance_mm=tolerance_mm,
+        near_mm=_near_mm(lines, found, noise, place),
+        face_seen=face_seen,
+    )
     return Observations.join(
         [
             *parts,
+            ends,
             side_edges(model, values, lines, head=head, run=run, fine=fine),
             shadow_ends(model, values, lines, along, head=head, run=run),
-            end_crossings(
-                model,
-                values,
-                lines,
-                place.along,
-                place.across,
-                place.up,
-                head=head,
-                run=run,
-                tolerance_mm=tolerance_mm,
-                near_mm=max(0.5, 6 * noise.block_px) * place.per_row_mm,
-            ),
         ]
-    ), noise
+    ), replace(noise, thickness=thickness, face_seen=face_seen)
+
+
+def _near_mm(
+    lines: PassLines, found: FoundBlock, noise: Noise, place: _Place
+) -> tuple[float, float]:
+    """How far light on a tread may stand off its height: at least, and for a thick sheet."""
+    least = max(0.5, 6 * noise.block_px)
+    width = lines.width_px[found.first : found.last + 1, found.left : found.right + 1]
+    seen = width[np.isfinite(width)]
+    thick = max(least, _NEAR_WIDTHS * float(np.median(seen))) if seen.size else least
+    return least * place.per_row_mm, thick * place.per_row_mm
 
 
 def _place(model: Model, values: Floats, lines: PassLines, head: int, run: int) -> _Place:

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.commissioning.checks import check_fit, check_glare, check_handedness
-from geomscan.commissioning.ends import share_lines
+from geomscan.commissioning.ends import displaced_by, share_lines
 from geomscan.commissioning.fit import Fit, fit_model
 from geomscan.commissioning.gather import Noise, gather_pass
 from geomscan.commissioning.model import Model, Seat
@@ -68,7 +68,9 @@ def fit_passes(passes: Passes, block: ReferenceBlock) -> JointFit:
     model = replace(model, n_distortion=order.n_distortion)
     fit = fit_model(model, carry_over(richest, fit.values, model), lit, excess=fit.excess)
     fans = first_fan(model, fit.values, table)
-    model = replace(model, fans=tuple(fans), seat=seat_seen(fit))
+    model = replace(
+        model, fans=tuple(fans), seat=seat_seen(fit), u_ends=_u_ends(model, fit.values, noise)
+    )
     values = carry_over(fit.model, fit.values, model)
     for laser, (y, z) in fans.items():
         values[model.index[f"sheet.{laser}.fan_y_mm"]] = y
@@ -132,6 +134,20 @@ def seat_seen(fit: Fit) -> Seat:
         u_roll_mrad=found["roll_mrad"],
         u_pitch_mrad=found["pitch_mrad"],
     )
+
+
+def _u_ends(
+    model: Model, values: Floats, noise: dict[tuple[int, int], Noise]
+) -> tuple[tuple[float, float], ...]:
+    """How far each head misplaces leading and trailing ends in all passes alike, mm."""
+    per_count = float(values[model.index["belt.mm_per_count"]])
+    out = []
+    for h, laser in enumerate(model.lasers):
+        thickness = [own.thickness for (k, _), own in noise.items() if model.lasers[k] == laser]
+        seen = np.mean([own.face_seen for (k, _), own in noise.items() if k == h], axis=0) > 0.5
+        lead, trail = displaced_by(float(np.median(thickness)) * per_count, (seen[0], seen[1]))
+        out.append((lead, trail))
+    return tuple(out)
 
 
 def _gather(

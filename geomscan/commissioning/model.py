@@ -24,6 +24,7 @@ _LENS_PRIOR = {"k1": 0.3, "k2": 0.3, "k3": 0.3, "p1": 0.02, "p2": 0.02}
 #: to tell (common practice, no source)
 _SHEET_PRIOR_DEG = 3.0
 
+_END_NAMES = ("leading_mm", "trailing_mm")
 _PASS_NAMES = ("x_mm", "y_mm", "yaw_deg", "seat_mm", "roll_mrad", "pitch_mrad")
 
 
@@ -63,6 +64,8 @@ class Model:
     n_distortion: int
     seat: Seat = field(default_factory=Seat)
     fans: tuple[str, ...] = ()  #: lasers whose fan's start is fitted
+    #: by head: how far leading and trailing ends may be misplaced in all passes alike, mm
+    u_ends: tuple[tuple[float, float], ...] = ()
 
     @cached_property
     def sheets(self) -> tuple[str, ...]:
@@ -110,6 +113,8 @@ class Model:
                 names.append(f"sheet.{laser}.offset_mm")
             if laser in self.fans:
                 names += [f"sheet.{laser}.fan_y_mm", f"sheet.{laser}.fan_z_mm"]
+        for head, u_ends in zip(self.heads, self.u_ends, strict=False):
+            names += [f"end.{head}.{w}" for w, u in zip(_END_NAMES, u_ends, strict=True) if u > 0]
         for setup in self.passes:
             names += [f"pass.{setup.name}.{what}" for what in _PASS_NAMES]
         block = self.block
@@ -156,12 +161,15 @@ class Model:
             "lean0_mm": block.u_square_mm,
             "lean1_mm": block.u_square_mm,
         }
+        known_ends = dict(zip(self.heads, self.u_ends, strict=False))
         for i, name in enumerate(self.names):
             last = name.rsplit(".", 1)[-1]
             if last in known:
                 u[i] = known[last]
             elif name.startswith("head.") and last in _LENS_PRIOR:
                 u[i] = _LENS_PRIOR[last]
+            elif name.startswith("end."):
+                u[i] = known_ends[name.split(".")[1]][_END_NAMES.index(last)]
             elif name.startswith("block.across"):
                 u[i] = block.u_across_mm
             elif name.startswith("block.height"):
@@ -256,7 +264,7 @@ class Model:
             )
             f = obs.feature[end]
             face = scale[end] * f * length + lean[f] * up[end] / self.block.height_mm
-            res[end] = along[end] - face
+            res[end] = along[end] - face - self._displaced(values, obs.where(end))
 
         shadow = obs.kind == Kind.SHADOW
         if shadow.any():
@@ -273,6 +281,12 @@ class Model:
             thrown = edge_y + (edge_z - z[shadow]) * (edge_y - fan_y) / (fan_z - edge_z)
             res[shadow] = y[shadow] - thrown
         return res
+
+    def _displaced(self, values: npt.NDArray[np.number], ends: Observations) -> Floats:
+        """How far ends are seen displaced along the block: the sheet's thickness, inwards."""
+        leading = (ends.feature == 0) == (self._turned[ends.run] > 0)
+        own = [self.column(values, f"end.{{}}.{w}", self.heads)[ends.head] for w in _END_NAMES]
+        return np.where(ends.feature == 0, 1, -1) * np.where(leading, own[0], own[1])
 
     def travel_to_x(
         self, values: npt.NDArray[np.number], obs: Observations, y: Floats, z: Floats

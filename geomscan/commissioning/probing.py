@@ -27,8 +27,10 @@ _DROPPED = 0.003
 _OUTLIER = 6.0
 #: what lies this near a cylinder's ends is not looked at
 _END_MM = 2.0
-_STEPS, _SETTLED = 40, 1e-6
+_STEPS, _SETTLED = 30, 1e-5
 _LEAST_POINTS = 200
+#: a radius this far off, in shares, is that of something else
+_LIKE = 0.1
 #: of all points above the belt, so many must lie on the surface and be seen well
 _LEAST_SHARE = 0.4
 
@@ -121,8 +123,8 @@ def probe(
     values, use = _fit(surface(points), surface.start(points, certified, top))
     away, normal = surface(points).distance(values)
     left = away[use]
-    # a radius free to grow makes a ball of any blob: what counts is how much of it is one
-    if np.count_nonzero(use) < _LEAST_SHARE * len(points):
+    near = abs(float(values[0]) / certified - 1) < _LIKE
+    if not near or np.count_nonzero(use) < _LEAST_SHARE * len(points):
         msg = f"{where}: what lies on the belt is no {shape.kind} of radius {certified:g} mm"
         raise CalibrationError(msg)
     back = np.linalg.pinv(_rows(surface(points), values)[use])[0]  # of the radius

@@ -7,15 +7,16 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.commissioning.assemble import model_of
-from geomscan.commissioning.ends import share_lines
+from geomscan.commissioning.ends import displaced_by, share_lines
 from geomscan.commissioning.find_block import BareBelt, find_bare, find_block
 from geomscan.commissioning.gather import gather_pass
 from geomscan.commissioning.model import Model, PassSetup
 from geomscan.commissioning.observations import ENDS, Kind, Observations
 from geomscan.commissioning.pass_lines import PassLines, read_pass_lines
+from geomscan.commissioning.probing import Cloud, Probing, cloud_of, probe
 from geomscan.commissioning.start import first_placement, match_profile
 from geomscan.errors import CalibrationError, InputError
-from geomscan.recording.block import ReferenceBlock
+from geomscan.recording.block import ReferenceBlock, RoundReference
 from geomscan.recording.recording import Recording
 from geomscan.scanner.calibration import ScannerCalibration
 from geomscan.scanner.modes import common_modes
@@ -92,6 +93,7 @@ class Limits:
     height_error_mm: float | None = None
     width_error_mm: float | None = None
     length_error_mm: float | None = None
+    probing_error_mm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -101,6 +103,7 @@ class Verification:
     steps: tuple[Step, ...] = ()
     widths: tuple[Width, ...] = ()
     flatness: tuple[Flatness, ...] = ()
+    probing: tuple[Probing, ...] = ()
     length_mm: float | None = None
     u_length_mm: float | None = None
     certified_length_mm: float | None = None
@@ -115,17 +118,17 @@ class Verification:
 def verify(
     recordings: Sequence[Recording],
     calibration: ScannerCalibration,
-    block: ReferenceBlock | None,
+    block: ReferenceBlock | RoundReference | None,
     *,
     limits: Limits | None = None,
 ) -> Verification:
-    """Measure another block with a calibration, and compare with its certificate.
+    """Measure another block, a ball or a cylinder with a calibration; compare with its certificate.
 
     Parameters
     ----------
     recordings : sequence of Recording
         Passes of the block; recordings of the bare belt alone add flatness.
-    block : ReferenceBlock, optional
+    block : ReferenceBlock or RoundReference, optional
         None where all recordings show the bare belt.
     limits : Limits, optional
         Largest errors allowed; without any, every |E_n| must be at most 1.
@@ -141,6 +144,7 @@ def verify(
     steps: list[Step] = []
     widths: list[Width] = []
     flatness: list[Flatness] = []
+    probing: list[Probing] = []
     ends: list[tuple[str, float, float]] = []
     scales: list[float] = []
     for recording in recordings:
@@ -149,6 +153,7 @@ def verify(
             for h in recording.manifest.heads
         }
         calibration.check_recording(sizes, where=str(recording.path))
+        clouds: dict[str, Cloud] = {}
         for name in sorted(sizes):
             lines = read_pass_lines(recording, name)
             where = f"{recording.path.name}, head {name}"
@@ -156,24 +161,46 @@ def verify(
             flatness.append(_flatness(calibration, lines, bare, recording.path.name, name))
             if block is None or bare.all_bare:
                 continue
+            if isinstance(block, RoundReference):
+                clouds[name] = cloud_of(calibration, lines, bare, name)
+                continue
             placed = _Placed.find(recording, calibration, lines, block, name, where)
             steps += placed.steps()
             widths += placed.widths()
             ends.append((recording.path.name, *placed.length()))
             scales.append(placed.scale)
-    if block is not None and not ends:
+        if isinstance(block, RoundReference):
+            probing += _probe(clouds, block, recording)
+    if block is not None and not ends and not probing:
         msg = "no block in any recording: only bare belt"
         raise CalibrationError(msg)
-    length, u_length, certified = _combine(ends, calibration, block, scales)
+    profile = None if isinstance(block, RoundReference) else block
+    length, u_length, certified = _combine(ends, calibration, profile, scales)
     found = Verification(
         steps=tuple(steps),
         widths=tuple(widths),
         flatness=tuple(flatness),
+        probing=tuple(probing),
         length_mm=length,
         u_length_mm=u_length,
         certified_length_mm=certified,
     )
-    return replace(found, failures=judge(found, block, limits or Limits()))
+    return replace(found, failures=judge(found, profile, limits or Limits()))
+
+
+def _probe(
+    clouds: dict[str, Cloud], reference: RoundReference, recording: Recording
+) -> list[Probing]:
+    """Probe each head's points, and those of all heads together."""
+    if len(clouds) > 1:
+        clouds = clouds | {"all": Cloud.join(list(clouds.values()))}
+    return [
+        probe(
+            cloud, reference, temperature_c=recording.manifest.temperature_c,
+            recording=recording.path.name, head=name,
+        )
+        for name, cloud in clouds.items()
+    ]  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -190,6 +217,7 @@ class _Placed:
     residual_mm: Floats
     belt: Observations
     scale: float
+    u_ends: tuple[float, float]  #: counts, by the sheet's thickness
 
     @staticmethod
     def find(
@@ -242,16 +270,18 @@ class _Placed:
         for what, value in (("x_mm", x), ("y_mm", y0), ("yaw_deg", np.degrees(yaw))):
             values[model.index[f"pass.check.{what}"]] = value
         obs = Observations.of(Kind.BELT, 0, 0, 0, [], [], [], [], [])
+        u_ends = (0.0, 0.0)
         for tolerance, fine in ((4.0, False), (1.0, True)):
-            obs, _ = gather_pass(
+            obs, noise = gather_pass(
                 model, values, lines, found, head=0, run=0, tolerance_mm=tolerance, fine=fine
             )
+            u_ends = displaced_by(noise.thickness, noise.face_seen)
             obs = share_lines(obs.where(obs.kind != Kind.SHADOW))
             values = _place(model, values, obs)
         return _Placed(
             recording=recording.path.name, head=name, calibration=calibration, block=block,
             model=model, values=values, obs=obs, residual_mm=model.residuals(values, obs),
-            belt=obs.where(obs.kind == Kind.BELT), scale=float(model.scale[0]),
+            belt=obs.where(obs.kind == Kind.BELT), scale=float(model.scale[0]), u_ends=u_ends,
         )  # fmt: skip
 
     def steps(self) -> list[Step]:
@@ -340,7 +370,8 @@ class _Placed:
             left = self.residual_mm[own]
             places.append((float(left @ weight / weight.sum()), 1 / float(weight.sum())))
         (a, var_a), (b, var_b) = places
-        return self.scale * self.block.length_mm + b - a, float(np.sqrt(var_a + var_b))
+        u = np.hypot(np.sqrt(var_a + var_b), np.hypot(*self.u_ends) * per_count)
+        return self.scale * self.block.length_mm + b - a, float(u)
 
 
 def _place(model: Model, values: Floats, obs: Observations) -> Floats:
@@ -425,6 +456,14 @@ def judge(found: Verification, block: ReferenceBlock | None, limits: Limits) -> 
             limits.length_error_mm,
             limits,
         )
+    for found_of in found.probing:
+        where = f"{found_of.recording}, head {found_of.head}: {found_of.kind}"
+        text = f"{where}: diameter {2 * found_of.certified_mm:g} mm is off by "
+        text += f"{found_of.size_error_mm:+.4f} mm"
+        limit = limits.probing_error_mm
+        out += _fault(text, found_of.size_error_mm, found_of.e_n, limit, limits)
+        if limit is not None and not found_of.form_mm <= limit:
+            out.append(f"{where}: form {found_of.form_mm:.4f} mm, more than {limit:g} mm")
     return tuple(out)
 
 
