@@ -220,6 +220,20 @@ def test_terms_add_up_to_the_share() -> None:
         assert np.hypot.reduce([0.0, *shares]) == pytest.approx(found.u_fat_area_fraction, rel=1e-6)
 
 
+def test_the_outline_term_is_a_shift_of_all_outlines(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reference: two circles of 16 mm; their area changes by 2π·16 mm times a shift."""
+    from geomscan.tissue import classify as module
+
+    monkeypatch.setattr(module, "NETWORK_U_SEEN", 0.0)
+    piece, _ = dome()
+    found = classify(piece, TissueSettings())
+    area_mm2 = piece.cover.sum() * CELL_MM**2
+    share = float((found.terms[0].delta * piece.cover).sum() / piece.cover.sum())
+
+    # cells of 0.8 mm show the length of a circle's outline to some percent
+    assert share == pytest.approx(2 * np.pi * 16 * module.U_OUTLINE_MM / area_mm2, rel=0.08)
+
+
 def test_shading_is_found_under_the_patches() -> None:
     """Reference: the drawn cosine shading; what is left of lean scatters by the grain alone."""
     piece, fat = dome()
