@@ -3,7 +3,10 @@
 import numpy as np
 import numpy.typing as npt
 import pytest
+from test_shape_scenes import ELLIPSOID, Scanner, Solid, belt_lines, scan, truth_of
 
+from geomscan.shape.finder import PieceFinder
+from geomscan.shape.settings import ShapeSettings
 from geomscan.shape.split import Parts, part_pieces
 
 Floats = npt.NDArray[np.float64]
@@ -145,3 +148,26 @@ def test_walls_that_meet_flush_are_doubted_or_parted() -> None:
         told = parts_of(both)
         assert (told.labels is not None) == parted
         assert parted or told.doubtful
+
+
+@pytest.mark.parametrize("heads", ["ab", "a", "b"])
+def test_a_neighbours_hidden_flank_is_not_taken(heads: str) -> None:
+    # one behind the other along the belt: a single head sees only one side of the valley between;
+    # truth: solids integrated in the scenes' own module
+    scanner = Scanner(half_mm=60.0)
+    solids = [
+        Solid(ELLIPSOID, 50.0, 0.0, (34.0, 30.0, 22.0)),
+        Solid(ELLIPSOID, 118.5, 6.0, (34.0, 30.0, 24.0)),
+    ]
+    e = np.arange(0.0, 175.0, 0.8)
+    lines = scan(solids, e, scanner=scanner, heads=heads, seed=3, rays_per_column=2)
+    finder = PieceFinder(scanner.geometry(heads), ShapeSettings())
+    pieces = []
+    for i in range(0, len(e), 64):
+        part = slice(i, i + 64)
+        pieces += finder.push(belt_lines(e[part]), {n: h.part(part) for n, h in lines.items()})
+    pieces = sorted(pieces + finder.finish(), key=lambda p: p.x0_mm)
+    assert len(pieces) == 2
+    for piece, solid in zip(pieces, solids, strict=True):
+        measured = float(piece.cell_volume_mm3.sum())
+        assert measured == pytest.approx(truth_of(solid, 0.1).volume, rel=0.01)

@@ -177,12 +177,12 @@ class Components:
         _flatten(view, cells.start, cells.stop, self._parent)
         return view[:, cells]
 
-    def close(self, component: Component) -> None:
-        """Forget a region; its cells become unlabelled."""
+    def close(self, component: Component, *, as_product: bool = False) -> None:
+        """Forget a region; its cells become unlabelled, or -1 where they go on to be product."""
         first = max(component.first_row, self.labels.first)
         cells = slice(component.first_cell, component.last_cell + 1)
         view = self.window(first, component.last_row + 1, cells)
-        view[view == component.label] = 0
+        view[view == component.label] = -1 if as_product else 0
         _flatten(self._recent, 0, self._recent.shape[1], self._parent)
         self._recent[self._recent == component.label] = 0
         used = np.ones(self._n, dtype=bool)

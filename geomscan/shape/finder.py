@@ -332,9 +332,10 @@ class PieceFinder:
             too_long = rows_seen - component.first_row > longest
             if not (whole or at_end or too_long):
                 continue
-            if self._worth_it(component):
+            worth_it = self._worth_it(component)
+            if worth_it:
                 pieces += self._finish(component, too_long=too_long and not whole)
-            self._components.close(component)
+            self._components.close(component, as_product=worth_it)
         still = self._components.open()
         self._prepare(still)
         keep = min([c.first_row for c in still], default=rows_seen)
@@ -378,7 +379,7 @@ class PieceFinder:
         around = slice(max(beside.start - _CLEAR, 0), min(beside.stop + _CLEAR, self.n_y))
         labels = self._components.window(wide_first, stop, around)
         inner = slice(beside.start - around.start, beside.stop - around.start)
-        free = _far_from(labels > 0, _CLEAR)[:, inner]
+        free = _far_from(labels != 0, _CLEAR)[:, inner]
         zero = self._zero.around(self._whole.window(wide_first, stop), free, slice(low, high))
         skip = first - wide_first
         zero = replace(zero, drift_mm=zero.drift_mm[skip:])
@@ -399,7 +400,7 @@ class PieceFinder:
             rows=wide[skip:, low:high],
             room=self._room,
             own=window == component.label,
-            others=(window > 0) & (window != component.label),
+            others=(window != 0) & (window != component.label),
             zero=zero,
             x_first_mm=self._x_edge + (first + 0.5) * self._cell,
             y_first_mm=self.y_first_mm + low * self._cell,
