@@ -21,6 +21,8 @@ Floats = npt.NDArray[np.float64]
 _U_WALL = 0.06
 #: Square of a wall's run over that of its blur: upright up to the first, leaning from the second.
 _STANDS_OUT = (1.5, 2.5)
+#: Standard uncertainty of what may lie anywhere between two bounds alike (JCGM 100:2008, 4.3.7).
+_U_ANYWHERE = 1.0 / np.sqrt(12.0)
 _LEAST_WALLS = 10  # rows that must show how the walls lean
 
 
@@ -28,8 +30,8 @@ _LEAST_WALLS = 10  # rows that must show how the walls lean
 def _unlit_walls(h, cover, unlit, bound, cell, walls):  # type: ignore[no-untyped-def]
     """List walls along x in the fan's shadow that were taken as upright; returns their number.
 
-    walls: row, first and last dark cell, height and width (mm) of what is dark, and the square of
-    the run per mm of descent of the wall on the other side, NaN where not seen.
+    walls: row, first and last dark cell, height and width (mm) of what is dark; the square of the
+    run of the wall on the other side, NaN where not seen, of its askewness, and its height.
     """
     n_x, n_y = h.shape
     n = 0
@@ -55,12 +57,13 @@ def _unlit_walls(h, cover, unlit, bound, cell, walls):  # type: ignore[no-untype
             # the lines' doubt tells of what drop they made this shadow: of less where part of the
             # wall was lit, of more where it was rounding off and went on as an arc
             share = doubt / (0.5 * _U_WALL * dark * max(drop, 1e-3))
-            if drop < 3.0 or not 0.75 < share < 1.35:
+            if drop < 3.0 or share > 1.35:
                 continue
             side, inward = (0, -1) if falling else (1, 1)
             edge = first - 2 if falling else c + 1
             walls[n, 0], walls[n, 1], walls[n, 2] = i, first, c - 1
-            walls[n, 3], walls[n, 4], walls[n, 5] = drop, dark, np.nan
+            walls[n, 3], walls[n, 4] = drop * min(share, 1.0), dark
+            walls[n, 5], walls[n, 6], walls[n, 7] = np.nan, 0.0, top
             # to the wall on the other side
             k = edge
             while 0 <= k < n_y and h[i, k] > 0.02 * top + 0.1 and cover[i, k] >= 0.5:
@@ -82,7 +85,7 @@ def _unlit_walls(h, cover, unlit, bound, cell, walls):  # type: ignore[no-untype
 
 
 @njit(nogil=True, cache=True)
-def _lean_walls(walls, lean, unlit, cell, column, height):  # type: ignore[no-untyped-def]
+def _lean_walls(walls, lean, u_lean, unlit, cell, column, height, doubt):  # type: ignore[no-untyped-def]
     """Put onto each wall what it holds when it runs out by `lean` per mm of descent."""
     for w in range(len(walls)):
         i, first, last = int(walls[w, 0]), int(walls[w, 1]), int(walls[w, 2])
@@ -90,11 +93,15 @@ def _lean_walls(walls, lean, unlit, cell, column, height):  # type: ignore[no-un
         # the first sample on the belt lies half a column beyond where the light comes down
         ray = max(dark - 0.5 * column, 0.0)
         area = 0.5 * drop * min(lean * drop, ray)
+        # upright or leaning: half of what the two differ by, as for hidden flanks
+        off = np.hypot(0.5 * drop * min(u_lean * drop, _U_ANYWHERE * ray), 0.5 * area)
         total = 0.0
         for c in range(first, last + 1):
             total += unlit[i, c]
         for c in range(first, last + 1):
-            height[i, c] += area / cell * unlit[i, c] / max(total, 1e-9)
+            share = unlit[i, c] / max(total, 1e-9) / cell
+            height[i, c] += area * share
+            doubt[i, c] += off * share
 
 
 def lean_unlit(
@@ -103,10 +110,13 @@ def lean_unlit(
 ) -> None:  # fmt: skip
     """Put onto walls in the fan's shadow what they would hold if they leant as the lit ones do.
 
+    Where the other walls don't tell, a wall may stand anywhere between upright and the ray: that
+    goes into the doubt.
+
     Parameters
     ----------
     filled
-        Its height_mm is changed.
+        Its height_mm and doubt_mm are changed.
     height_mm, cover
         As for `fill_hidden`.
     rows
@@ -115,18 +125,20 @@ def lean_unlit(
     unlit = np.ascontiguousarray(rows[:, :, 5])
     if not (unlit > 0.0).any():
         return
-    walls = np.zeros((4 * len(unlit), 7))
+    walls = np.zeros((4 * len(unlit), 8))
     walls = walls[: _unlit_walls(height_mm, cover, unlit, rows[:, :, 6], cell_mm, walls)]
     # cells, what is read between their middles, columns, and lines that a wall runs askew to blur
     # it; its lean is what is left
     blur = 2.0 * cell_mm**2 + column_mm**2 + walls[:, 6] * (cell_mm**2 + pitch_mm**2)
     shown = np.isfinite(walls[:, 5])
-    if shown.sum() < _LEAST_WALLS:
-        return
-    # an upright wall shows as blur alone: what is to count as lean must stand out from it
-    plain = smooth_step(float(np.median(walls[shown, 5] / blur[shown])), *_STANDS_OUT)
-    square = np.median((walls[shown, 5] - blur[shown]) / walls[shown, 3] ** 2)
-    lean = plain * float(np.sqrt(max(square, 0.0)))
-    if lean == 0.0:
-        return
-    _lean_walls(walls, lean, unlit, cell_mm, column_mm, filled.height_mm)
+    lean, u_lean = 0.0, np.inf
+    if shown.sum() >= _LEAST_WALLS:
+        # an upright wall shows as blur alone: what is to count as lean must stand out from it
+        plain = smooth_step(float(np.median(walls[shown, 5] / blur[shown])), *_STANDS_OUT)
+        square = np.median((walls[shown, 5] - blur[shown]) / walls[shown, 7] ** 2)
+        most = float(np.sqrt(max(square, 0.0)))
+        lean = plain * most
+        u_lean = (most - lean) / np.sqrt(3.0)  # anywhere up to it alike
+    _lean_walls(
+        walls, lean, u_lean, unlit, cell_mm, column_mm, filled.height_mm, filled.doubt_mm
+    )  # fmt: skip
