@@ -1,8 +1,8 @@
 """The pattern of a modular or ribbed belt: found in bare belt, proved, and taken off again.
 
 The pattern repeats along the belt's travel with one period; across the belt it may be anything, so
-that modules may be laid like bricks. Flesh bridges narrow gaps and follows what is wider: a piece
-lies on the pattern with its narrow gaps closed, and is never quite sure to.
+that modules may be laid like bricks. A piece lies on the pattern's crests: flesh bridges what is
+narrow and follows what is wide, and where it does either is never quite sure.
 """
 
 import math
@@ -32,7 +32,11 @@ _PROVED = 0.5
 _LEAST_RMS_MM = 0.01  # what is flatter needs no correction
 _MEMORY_PERIODS = 40.0
 _STEP, _STEP_PERIOD = 0.7, 0.3  # share of a slip that phase and period take up
-_BRIDGED_MM = 12.0  # gaps up to this width are bridged by flesh; common practice, no source
+#: Width that flesh bridges. A strip of thickness h sags over a width L under its own weight by
+#: (1 to 5)/32 density g L^4 / (E h^2), its ends clamped or free (beam theory, e.g. Timoshenko);
+#: with E = 20 kPa (common practice, no source) and h = 20 mm by 0.04 to 0.2 mm over 32 mm, which is
+#: less than the depth of most patterns.
+_BRIDGED_MM = 32.0
 
 
 @njit(nogil=True, cache=True)
@@ -118,6 +122,7 @@ class BeltPattern:
         self._row = 0  # number of the next row
         self._next = _LEAST_ROWS
         self._wait = _EVERY_ROWS
+        self._next_renewal = 0
         self.period_mm = float("nan")  #: NaN where there is none
         self._per_row = 0.0
         self._turns = 0.0  # periods passed at the next row
@@ -175,7 +180,9 @@ class BeltPattern:
             self._next = self._row + self._wait
             if self.found:
                 self._keep_step()
-                self._renew(level_mm)
+                if self._row >= self._next_renewal:  # ever less often, as ever less changes
+                    self._next_renewal = self._row + min(self._row // 2, _LONGEST_WAIT_ROWS)
+                    self._renew(level_mm)
             else:
                 period = _period(self._bands, self._cell)
                 found = period is not None
@@ -243,29 +250,24 @@ class BeltPattern:
 def _bridged(pattern: Singles, level: Floats, cell_mm: float) -> tuple[Singles, Singles]:
     """How far above the pattern a piece lies, and a standard uncertainty of that for each column.
 
-    That is the depth of gaps that are narrow, else 0; how wide a gap may be to be bridged is known
-    to a factor of two.
+    What lies between crests nearer to each other than a piece bridges is filled; that width is
+    known to a factor of two.
     """
     import cv2
 
     n = len(pattern)
     reach = max(1, round(_BRIDGED_MM / cell_mm))
-    aside = min(n, 2 * reach)  # the pattern goes on before and after
-    belt = np.concatenate([pattern[n - aside :], pattern, pattern[:aside]])
-    belt += level.astype(np.float32)
+    around = np.arange(-reach, n + reach) % n  # the pattern goes on before and after
+    belt = pattern[around] + level.astype(np.float32)
 
-    def filled(along: int, across: int) -> Singles:
-        over = cv2.morphologyEx(belt, cv2.MORPH_CLOSE, np.ones((along, 1), np.uint8))
-        over = cv2.morphologyEx(over, cv2.MORPH_CLOSE, np.ones((1, across), np.uint8))
-        return np.asarray((over - belt)[aside : aside + n])
+    def filled(cells: int) -> Singles:
+        over = cv2.morphologyEx(belt, cv2.MORPH_CLOSE, np.ones((cells, 1), np.uint8))
+        over = cv2.morphologyEx(over, cv2.MORPH_CLOSE, np.ones((1, cells), np.uint8))
+        return np.asarray((over - belt)[reach : reach + n])
 
-    narrow = filled(reach, reach)
-    least, most = filled(max(reach // 2, 1), max(reach // 2, 1)), filled(2 * reach, 2 * reach)
-    # what a narrow bridge fills wholly is a gap, what it fills in part is the bottom of a wave
-    share = narrow / np.maximum(most, _LEAST_RMS_MM)
-    bridged = narrow * np.clip((share - 0.6) / 0.3, 0.0, 1.0)
+    least, bridged, most = filled(max(reach // 2, 1)), filled(reach), filled(2 * reach)
     doubt = (most - least).mean(axis=0) / np.float32(math.sqrt(12.0))
-    return np.asarray(bridged, dtype=np.float32), np.asarray(doubt, dtype=np.float32)
+    return bridged, np.asarray(doubt, dtype=np.float32)
 
 
 def _period(bands: Singles, cell_mm: float) -> float | None:
