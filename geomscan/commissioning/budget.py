@@ -94,6 +94,8 @@ def _row_sources(fit: Fit, n_prior: int) -> npt.NDArray[np.str_]:
             priors.append("what mounting keeps to")
         elif name.startswith("end."):
             priors.append("ends along travel, thickness of the sheet")
+        elif name.endswith("slip_percent"):
+            priors.append("belt's slip from pass to pass")
         else:
             priors.append("block's seat on the belt")
     priors += ["where y = 0 is"] * (n_prior - len(priors))
@@ -214,7 +216,7 @@ def _one_more(fit: Fit, centre_mm: float, *, turned: bool) -> Floats | None:
     order = [wider.index[n] for n in model.names]
     pose = [i for i, n in enumerate(wider.names) if n.startswith("pass.one-more.")]
     whitened = jacobian[:, order + pose] / u[:, None]
-    seats = np.zeros((3, whitened.shape[1]))
+    seats = np.zeros((len(pose) - 3, whitened.shape[1]))
     for k, i in enumerate(pose[3:]):
         seats[k, len(order) + 3 + k] = 1 / wider.priors[i]
     full = np.concatenate([whitened, seats])

@@ -139,6 +139,7 @@ def _origin(passes: Passes, fit: Fit, block: ReferenceBlock) -> dict[str, Any]:
             "u_height_mm": fit.model.seat.u_height_mm,
             "u_roll_mrad": fit.model.seat.u_roll_mrad,
             "u_pitch_mrad": fit.model.seat.u_pitch_mrad,
+            "u_slip_percent": fit.model.seat.u_slip_percent,
         },
         "assumptions": _assumptions(passes, block),
         "passes": [

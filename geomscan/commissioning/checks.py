@@ -13,7 +13,7 @@ from geomscan.commissioning.observations import ENDS, Kind
 from geomscan.commissioning.pass_lines import PassLines
 from geomscan.errors import CalibrationError
 
-__all__ = ["check_fit", "check_glare", "check_handedness"]
+__all__ = ["check_fit", "check_glare", "check_handedness", "slips_of"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -121,29 +121,55 @@ def check_fit(fit: Fit) -> None:
     _check_seat(fit)
 
 
-def _check_slip(fit: Fit) -> None:
-    """Belt travel over the block's length, pass by pass against the median pass."""
+def slips_of(fit: Fit) -> tuple[Floats, Floats]:
+    """How much further the belt went than its encoder counted, over the block's length, %.
+
+    Returns
+    -------
+    slip_percent, u : ndarray, shape (n_passes,)
+        Against the fit's mm per count; NaN where an end was not found. u is that of the ends
+        alone, as they are known by themselves: slip must not excuse itself as noise.
+    """
     obs, model = fit.observations, fit.model
-    lengths, u = [], []
-    for run in range(len(model.passes)):
-        ends = []
+    per_count = fit.value("belt.mm_per_count")
+    slip, u = np.full(len(model.passes), np.nan), np.full(len(model.passes), np.nan)
+    factor = {Kind.END: min(fit.excess.get("end", 1.0), 1.0), Kind.GAP: 1.0}
+    for run, setup in enumerate(model.passes):
+        places, variances = [], []
         for feature in (0, 1):
             own = np.isin(obs.kind, ENDS) & (obs.run == run) & (obs.feature == feature)
-            weight = 1 / np.maximum(fit.u_mm[own], 1e-6) ** 2
-            ends.append(
-                (_weighted_median(fit.residual_mm[own], weight), 1 / weight.sum())
-                if own.any()
-                else (np.nan, np.nan)
-            )
-        lengths.append(ends[1][0] - ends[0][0])
-        u.append(np.sqrt(ends[0][1] + ends[1][1]))
-    excess = np.array(lengths) - np.nanmedian(lengths)
-    limit = _SLIP_SHARE * model.block.length_mm + 5 * np.array(u)
-    for slipped in np.flatnonzero(np.abs(excess) > limit):
-        share = 100 * excess[slipped] / model.block.length_mm
+            if not own.any():
+                continue
+            scale = np.where(obs.kind[own] == Kind.END, factor[Kind.END], factor[Kind.GAP])
+            weight = 1 / np.maximum(per_count * obs.u[own] * scale, 1e-6) ** 2
+            places.append(_weighted_median(fit.residual_mm[own], weight))
+            variances.append(1 / float(weight.sum()))
+        if len(places) == 2:
+            own_slip = fit.value(f"pass.{setup.name}.slip_percent")
+            # too long a block: the belt went less far than it was taken to
+            slip[run] = own_slip - 100 * (places[1] - places[0]) / model.block.length_mm
+            u[run] = 100 * float(np.sqrt(sum(variances))) / model.block.length_mm
+    return slip, u
+
+
+def _check_slip(fit: Fit) -> None:
+    """Belt travel over the block's length, pass by pass against the median pass."""
+    slip, u = slips_of(fit)
+    if not np.isfinite(slip).any():
+        return
+    off = slip - np.nanmedian(slip)
+    limit = np.maximum(100 * _SLIP_SHARE, 5 * np.hypot(u, np.nanmedian(u)))
+    worst = int(np.nanargmax(np.abs(off) / limit))
+    if abs(off[worst]) > limit[worst]:
         msg = (
-            f"{model.passes[slipped].name}: belt slip: over the block's length the encoder counted "
-            f"{share:+.2f} % against the other passes"
+            f"{fit.model.passes[worst].name}: belt slip: over the block's length the encoder "
+            f"counted {-off[worst]:+.2f} % against the other passes"
+        )
+        raise CalibrationError(msg)
+    for run in np.flatnonzero(~np.isfinite(slip)):
+        msg = (
+            f"{fit.model.passes[run].name}: an end of the block was not found where the encoder's "
+            "counts would have it: belt slip, or a disturbed end"
         )
         raise CalibrationError(msg)
 

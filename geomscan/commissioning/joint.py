@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.commissioning.checks import check_fit, check_glare, check_handedness
+from geomscan.commissioning.checks import check_fit, check_glare, check_handedness, slips_of
 from geomscan.commissioning.ends import displaced_by, share_lines
 from geomscan.commissioning.fit import Fit, fit_model
 from geomscan.commissioning.gather import Noise, gather_pass
@@ -24,6 +24,8 @@ Floats = npt.NDArray[np.float64]
 #: no edge is placed better than this however many lines see it: it is told by the light of one
 #: column, and pixels of one chip respond alike to about 1 % (common practice, no source)
 _LEAST_EDGE_PX = 0.01
+#: slip of one pass against another, %: where one alone is there, and at least (common practice)
+_ONE_PASS_SLIP, _LEAST_SLIP = 0.02, 0.001
 #: how far the model may be off in height while observations are gathered, at first and at last
 _COARSE_MM, _FINE_MM = 4.0, 1.0
 
@@ -113,7 +115,7 @@ def widen_sides(obs: Observations, u_edge_px: float) -> Observations:
 
 
 def seat_seen(fit: Fit) -> Seat:
-    """How the block's seat really varied, from pass to pass, as the prior of the last fit.
+    """How seat and slip really varied, from pass to pass, as the prior of the last fit.
 
     What all passes have in common can't be told from the block's own common height; the scatter
     can. With few passes it is known poorly: it is widened by what Student's factor for 68 % adds.
@@ -121,7 +123,7 @@ def seat_seen(fit: Fit) -> Seat:
     model = fit.model
     n = len(model.passes)
     if n < 2:
-        return model.seat
+        return replace(model.seat, u_slip_percent=_ONE_PASS_SLIP)
     from scipy.special import stdtrit
 
     found = {}
@@ -133,7 +135,19 @@ def seat_seen(fit: Fit) -> Seat:
         u_height_mm=found["seat_mm"],
         u_roll_mrad=found["roll_mrad"],
         u_pitch_mrad=found["pitch_mrad"],
+        u_slip_percent=max(_LEAST_SLIP, wider * _scatter(*slips_of(fit))),
     )
+
+
+def _scatter(values: Floats, u: Floats) -> float:
+    """Give the scatter that values show beyond their own u (DerSimonian & Laird 1986)."""
+    known = np.isfinite(values)
+    if np.count_nonzero(known) < 2:
+        return _ONE_PASS_SLIP
+    values, w = values[known], 1 / u[known] ** 2
+    mean = float(values @ w / w.sum())
+    excess = float(w @ (values - mean) ** 2) - (values.size - 1)
+    return float(np.sqrt(max(excess / (w.sum() - w @ w / w.sum()), 0.0)))
 
 
 def _u_ends(

@@ -30,11 +30,15 @@ _PASS_NAMES = ("x_mm", "y_mm", "yaw_deg", "seat_mm", "roll_mrad", "pitch_mrad")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Seat:
-    """Prior of how the block sits on the belt: standard uncertainties of height, roll and pitch."""
+    """Prior of a pass: standard uncertainties of how the block sits, and of the belt's slip.
+
+    Slip is what the belt travels more than its encoder counts, against the mean of all passes.
+    """
 
     u_height_mm: float = 0.02
     u_roll_mrad: float = 0.3
     u_pitch_mrad: float = 0.3
+    u_slip_percent: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -116,7 +120,7 @@ class Model:
         for head, u_ends in zip(self.heads, self.u_ends, strict=False):
             names += [f"end.{head}.{w}" for w, u in zip(_END_NAMES, u_ends, strict=True) if u > 0]
         for setup in self.passes:
-            names += [f"pass.{setup.name}.{what}" for what in _PASS_NAMES]
+            names += [f"pass.{setup.name}.{what}" for what in (*_PASS_NAMES, "slip_percent")]
         block = self.block
         if block.u_across_mm > 0:
             names += [f"block.across{i}_mm" for i in range(1, int(self.faces[-1]) + 1)]
@@ -154,6 +158,7 @@ class Model:
             "seat_mm": self.seat.u_height_mm,
             "roll_mrad": self.seat.u_roll_mrad,
             "pitch_mrad": self.seat.u_pitch_mrad,
+            "slip_percent": self.seat.u_slip_percent,
             "common_height_mm": block.u_common_height_mm,
             "length_mm": block.u_length_mm,
             "tilt_deg": _SHEET_PRIOR_DEG,
@@ -297,7 +302,8 @@ class Model:
         skew = self.column(values, "sheet.{}.skew_deg", self.sheets)[sheet]
         offset = self.column(values, "sheet.{}.offset_mm", self.sheets)[sheet]
         degree = np.pi / 180
-        travel = values[self.index["belt.mm_per_count"]] * obs.travel
+        slip = self.column(values, "pass.{}.slip_percent", self._pass_names)[obs.run]
+        travel = values[self.index["belt.mm_per_count"]] * (1 + 0.01 * slip) * obs.travel
         return np.asarray(travel + offset + z * np.tan(tilt * degree) + y * np.tan(skew * degree))
 
     def to_block(

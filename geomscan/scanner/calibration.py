@@ -338,7 +338,8 @@ def write_calibration(calibration: ScannerCalibration, path: Path) -> None:
 
 def parameter_unit(name: str) -> str:
     """Give the unit of a fitted parameter, from its name."""
-    for ending, unit in (("_mm", "mm"), ("_deg", "deg"), ("_per_count", "mm"), ("_mrad", "mrad")):
+    units = {"_mm": "mm", "_deg": "deg", "_per_count": "mm", "_mrad": "mrad", "_percent": "%"}
+    for ending, unit in units.items():
         if name.endswith(ending):
             return unit
     return "1"
