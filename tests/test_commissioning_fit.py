@@ -204,22 +204,49 @@ def test_stated_uncertainty_covers() -> None:
         assert binomtest(n, trials, 0.95).pvalue > 0.01, (what, n)
 
 
-@pytest.mark.slow
-def test_a_block_that_is_too_high_everywhere_shifts_heights_by_no_more() -> None:
-    """A common height off by 2 u: heights follow it at most, within k = 3 of the budget."""
+def fit_of_raised(off_mm: float) -> Fit:
+    """Calibrate on a block that is as certified but for all steps, which are off by so much."""
     rng = np.random.default_rng(77)
-    off = 2 * BLOCK.u_common_height_mm
-    profile = BLOCK.profile_mm + np.where(BLOCK.profile_mm[:, 1:] > 0, [[0.0, off]], 0.0)
+    raised = BLOCK.profile_mm + np.where(BLOCK.profile_mm[:, 1:] > 0, [[0.0, off_mm]], 0.0)
     lies = five_lies(rng, u_seat_mm=0.0)
-    obs = observe(rng, lies, profile=profile, length_mm=BLOCK.length_mm)
-    base = fit_once(77)[0].model
-    model = replace(base, first_y_mm=lies[0].y_mm)
+    obs = observe(rng, lies, profile=raised, length_mm=BLOCK.length_mm)
+    model = replace(fit_once(77)[0].model, first_y_mm=lies[0].y_mm)
     values = start(model)
     for i, lie in enumerate(lies):
         for what, value in (("x_mm", lie.x_mm), ("y_mm", lie.y_mm), ("yaw_deg", lie.yaw_deg)):
             values[model.index[f"pass.pass{i}.{what}"]] = value
-    fit = fit_model(model, values, obs)
-    # the belt itself tells a part of what the certificate does not; the rest follows the block
-    for error, u in heights_and_widths(fit)[::2]:
-        assert abs(error) < off
-        assert abs(error) < 3 * u
+    return fit_model(model, values, obs)
+
+
+def test_a_block_that_is_too_high_lowers_heights_by_its_share_of_the_budget() -> None:
+    """A common height off by 2 u moves heights by 2 shares of the budget, and downwards.
+
+    Reference: JCGM 100:2008, 5.1.3: the share is sensitivity times u, so that an input off by 2 u
+    brings 2 shares; the rest of what the block is off, the belt beside it tells.
+    """
+    u = BLOCK.u_common_height_mm
+    plain, raised = fit_of_raised(0.0), fit_of_raised(2 * u)
+    at = raised.model.index["block.common_height_mm"]
+    moved, shares = [], []
+    for head, camera in CAMERAS.items():
+        own = [i for i, n in enumerate(raised.model.names) if n.startswith(f"head.{head}.")]
+        for y, z in ((-120.0, 40.0), (10.0, 25.0), (120.0, 40.0)):
+            column, row = see(camera, np.array([y, y]), np.array([z, 0.0]))
+
+            def height(
+                values: np.ndarray, c: np.ndarray = column, r: np.ndarray = row, name: str = head
+            ) -> float:
+                z_seen = head_model(raised.model, values, name).to_plane(c, r)[1]
+                return float(z_seen[0] - z_seen[1])
+
+            moved.append(height(raised.values) - height(plain.values))
+            slopes = []
+            for i in own:
+                more = raised.values.copy()
+                more[i] += 1e-6
+                slopes.append((height(more) - height(raised.values)) / 1e-6)
+            shares.append(float(np.array(slopes) @ raised.covariance[own, at]) / u)
+    assert moved == pytest.approx(-2 * np.array(shares), rel=0.1)
+    assert max(moved) < 0
+    for error, u_height in heights_and_widths(raised)[::2]:
+        assert abs(error) < 3 * u_height

@@ -13,7 +13,7 @@ from geomscan.commissioning.observations import ENDS, Kind
 from geomscan.commissioning.pass_lines import PassLines
 from geomscan.errors import CalibrationError
 
-__all__ = ["check_fit", "check_glare", "check_handedness", "slips_of"]
+__all__ = ["check_belt", "check_fit", "check_glare", "check_handedness", "slips_of"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -23,6 +23,7 @@ _DOUBT_SHARE = 0.02  #: of the block that shows rival peaks
 _CLIPPED_SHARE = 0.25  #: of the block's columns that are over-exposed
 _MOVED_PX = 0.15  #: shift of a pass's rows against the other passes
 _SLIP_SHARE = 0.003  #: of the block's length
+_UNLIKE = 9.0  #: difference of chi-squared between causes that are told apart
 _PULL = 5.0  #: departures of certified dimensions over their standard uncertainty
 _SEAT_MM = 0.15  #: height, or lift of an edge by roll or pitch
 _OUTLIERS = 0.15  #: share of a pass's observations that the fit could not use
@@ -62,6 +63,33 @@ def check_glare(
             part = f"{100 * clipped:.0f} % of the block's columns"
             msg = f"{where}: glare: the line is over-exposed in {part}"
             raise CalibrationError(msg)
+
+
+def check_belt(
+    found: Mapping[tuple[int, int], FoundBlock], heads: Sequence[str], passes: Sequence[str]
+) -> None:
+    """Refuse passes in which a head sees the bare belt on other rows than in most passes.
+
+    Raises
+    ------
+    CalibrationError
+        Naming pass, head and rows.
+    """
+    worst = (0.0, "")
+    for h, head in enumerate(heads):
+        rows = np.stack([found[h, r].belt_row_px for r in range(len(passes))])
+        seen = rows[:, np.isfinite(rows).all(axis=0)]
+        if len(passes) < 3 or seen.shape[1] == 0:
+            continue
+        off = np.median(seen - np.median(seen, axis=0), axis=1)
+        run = int(np.argmax(np.abs(off)))
+        text = (
+            f"{passes[run]}: the camera of head {head} moved against the other passes: the bare "
+            f"belt stands {off[run]:+.2f} rows off"
+        )
+        worst = max(worst, (float(abs(off[run])), text))
+    if worst[0] > _MOVED_PX:
+        raise CalibrationError(worst[1])
 
 
 def check_handedness(
@@ -153,17 +181,26 @@ def slips_of(fit: Fit) -> tuple[Floats, Floats]:
 
 
 def _check_slip(fit: Fit) -> None:
-    """Belt travel over the block's length, pass by pass against the median pass."""
+    """Belt travel over the block's length, pass by pass against the others."""
     slip, u = slips_of(fit)
-    if not np.isfinite(slip).any():
-        return
-    off = slip - np.nanmedian(slip)
-    limit = np.maximum(100 * _SLIP_SHARE, 5 * np.hypot(u, np.nanmedian(u)))
-    worst = int(np.nanargmax(np.abs(off) / limit))
-    if abs(off[worst]) > limit[worst]:
+    known = np.flatnonzero(np.isfinite(slip))
+    found: list[tuple[float, str, float, float]] = []  # what the others leave, name, slip, u
+    for run in known if known.size > 1 else ():
+        rest = known[known != run]
+        weight = 1 / u[rest] ** 2
+        mean = float(slip[rest] @ weight / weight.sum())
+        spread = float(weight @ (slip[rest] - mean) ** 2)
+        off, own_u = float(slip[run]) - mean, float(np.hypot(u[run], 1 / np.sqrt(weight.sum())))
+        if abs(off) > max(100 * _SLIP_SHARE, 5 * own_u):
+            found.append((spread, fit.model.passes[run].name, off, own_u))
+    if found:
+        # without the one that slipped the others agree; ends known poorly may leave it open
+        found.sort()
+        names = [name for spread, name, *_ in found if spread < found[0][0] + _UNLIKE]
+        _, _, off, own_u = found[0]
         msg = (
-            f"{fit.model.passes[worst].name}: belt slip: over the block's length the encoder "
-            f"counted {-off[worst]:+.2f} % against the other passes"
+            f"{' or '.join(names)}: belt slip: over the block's length the encoder counted "
+            f"{-off:+.2f} ± {own_u:.2f} % against the other passes"
         )
         raise CalibrationError(msg)
     for run in np.flatnonzero(~np.isfinite(slip)):

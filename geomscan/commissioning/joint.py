@@ -6,7 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from geomscan.commissioning.checks import check_fit, check_glare, check_handedness, slips_of
+from geomscan.commissioning.checks import (
+    check_belt,
+    check_fit,
+    check_glare,
+    check_handedness,
+    slips_of,
+)
 from geomscan.commissioning.ends import displaced_by, share_lines
 from geomscan.commissioning.fit import Fit, fit_model
 from geomscan.commissioning.gather import Noise, gather_pass
@@ -53,6 +59,7 @@ def fit_passes(passes: Passes, block: ReferenceBlock) -> JointFit:
         Naming what is wrong with a pass, the block file or the scanner.
     """
     check_glare(passes.lines, passes.found, passes.heads, passes.names)
+    check_belt(passes.found, passes.heads, passes.names)
     model, values = start_model(passes, block)
     warnings = check_handedness(model, values, passes.lines, passes.found)
     table, _ = _gather(passes, model, values, fine=False)
