@@ -31,8 +31,10 @@ _CLIPPED_DARK = 0.5
 _LINES = 8
 #: a face seen less wide than this throws no light that matters
 _SEEN_PX = 0.25
-#: how far edges are misplaced as a whole where there are no pixels to judge by; seen on recordings
-_UNPARTED_PX = 0.25
+#: how far edges are misplaced as a whole where there are no pixels: a column is lit or not, and its
+#: light ends somewhere in it; where the face is seen, one more column may be its own (rectangular:
+#: JCGM 100:2008, 4.3.7)
+_UNPARTED_PX, _UNPARTED_SEEN_PX = 1 / np.sqrt(12), 1 / np.sqrt(3)
 #: least standard uncertainty of one edge, px: pixels aren't squares of even response
 _LEAST_U_PX = 0.01
 
@@ -129,9 +131,8 @@ def _with_scatter(
         spread = max(float(np.sqrt(np.mean(steps**2) / 2)), _LEAST_U_PX)
         for edge, shift in own:
             # neither a face's own light nor how far a column is lit can be told: all err alike
-            common = (
-                0.0 if from_pixels else _UNPARTED_PX * np.sqrt(np.count_nonzero(shift == shift))
-            )
+            each = _UNPARTED_SEEN_PX if seen else _UNPARTED_PX
+            common = 0.0 if from_pixels else each * np.sqrt(np.count_nonzero(np.isfinite(shift)))
             out.append((edge, shift, float(np.hypot(spread, common))))
     return out
 
