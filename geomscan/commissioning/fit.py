@@ -152,10 +152,12 @@ def jacobian_of(model: Model, values: Floats, obs: Observations) -> tuple[Floats
         moved[j] += 1j * tiny
         prior[:, j] = model.prior_residuals(moved).imag / tiny
     every = np.arange(len(obs))
+    plane = model.plane(values, obs.head, obs.column_px, obs.row_px)  # of the heads alone
     for together, owner in model.step_groups:
         moved = values.astype(np.complex128)
         moved[list(together)] += 1j * tiny
-        change = model.residuals(moved, obs).imag / tiny
+        own_plane = None if owner == "head" else plane
+        change = model.residuals(moved, obs, plane=own_plane).imag / tiny
         if len(together) == 1:
             rows[:, together[0]] = change
         else:

@@ -101,7 +101,7 @@ def gather_pass(
             *parts,
             ends,
             side_edges(model, values, lines, head=head, run=run, fine=fine),
-            shadow_ends(model, values, lines, along, head=head, run=run),
+            *([shadow_ends(model, values, lines, along, head=head, run=run)] if fine else []),
         ]
     ), replace(noise, thickness=thickness, face_seen=face_seen)
 

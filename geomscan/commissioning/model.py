@@ -241,14 +241,23 @@ class Model:
         w = g[6] * u + g[7] * v + 1
         return (g[0] * u + g[1] * v + g[2]) / w, (g[3] * u + g[4] * v + g[5]) / w
 
-    def residuals(self, values: npt.NDArray[np.number], obs: Observations) -> Floats:
-        """Residual of each observation in mm: height, across, along or shadow, by kind."""
-        y, z = self.plane(values, obs.head, obs.column_px, obs.row_px)
+    def residuals(
+        self,
+        values: npt.NDArray[np.number],
+        obs: Observations,
+        *,
+        plane: tuple[Floats, Floats] | None = None,
+    ) -> Floats:
+        """Residual of each observation in mm: height, across, along or shadow, by kind.
+
+        plane holds the observations' sheet coordinates where they are known already.
+        """
+        y, z = plane or self.plane(values, obs.head, obs.column_px, obs.row_px)
         x = self.travel_to_x(values, obs, y, z)
         along, across, up = self.to_block(values, obs.run, x, y, z)
         profile = self.profile(values)  # (n_points, 2) at reference temperature
         scale = self.scale[obs.run]
-        res = z.copy()
+        res = z.astype(np.result_type(z, values))
 
         surface = obs.kind == Kind.SURFACE
         if surface.any():
