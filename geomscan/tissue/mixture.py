@@ -5,7 +5,6 @@ differences inside a piece count.
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +16,7 @@ from geomscan.tissue.surface import Surface, fill_from_neighbours, smooth_inside
 
 __all__ = ["MixtureFit", "fit_mixture", "fit_two_gaussians", "mixture_probability"]
 
-Floats = npt.NDArray[np.floating[Any]]
+Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 #: Light is averaged over this scale before cells are told apart: well under the smallest patch.

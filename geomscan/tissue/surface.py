@@ -1,7 +1,6 @@
 """What the light says of a piece's surface: usable cells, log of reflectance, slope, filling."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +12,6 @@ from geomscan.tissue.settings import TissueSettings
 
 __all__ = [
     "Surface",
-    "check_maps",
     "distance_mm",
     "fill_from_neighbours",
     "nearest_cell",
@@ -21,7 +19,7 @@ __all__ = [
     "smooth_inside",
 ]
 
-Floats = npt.NDArray[np.floating[Any]]
+Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 #: Slope is taken over this scale: above the thickness noise of a cell, below the lobes of a piece.
@@ -34,8 +32,7 @@ class Surface:
 
     inside: the piece is there; usable: its light can be trusted (seen, no glare, not too steep);
     log_light: natural logarithm of the reflectance, of its inverse where fat is the darker class,
-    meaningless where not usable; slope_x, slope_y: rise of the surface, mm/mm; thickness_mm: of the
-    piece, NaN where it is not.
+    meaningless where not usable; slope_x, slope_y: rise of the surface, mm/mm.
     """
 
     inside: Mask
@@ -43,7 +40,6 @@ class Surface:
     log_light: Floats
     slope_x: Floats
     slope_y: Floats
-    thickness_mm: Floats
     cell_mm: float
 
     @property
@@ -52,8 +48,8 @@ class Surface:
         return int(np.count_nonzero(self.inside & ~self.usable))
 
 
-def check_maps(piece: PieceMap) -> None:
-    """Refuse a piece that tissue cannot be read from.
+def read_surface(piece: PieceMap, settings: TissueSettings) -> Surface:
+    """Collect what the tissue steps need from a piece.
 
     Raises
     ------
@@ -69,22 +65,10 @@ def check_maps(piece: PieceMap) -> None:
         if values is not None and values.shape != shape:
             msg = f"piece {piece.piece}: {name}: expected shape {shape}, got {values.shape}"
             raise InputError(msg)
-
-
-def read_surface(piece: PieceMap, settings: TissueSettings) -> Surface:
-    """Collect what the tissue steps need from a piece.
-
-    Raises
-    ------
-    InputError
-        If the piece has no reflectance, or maps of differing shapes.
-    """
-    check_maps(piece)
     inside = np.isfinite(piece.thickness_mm) & (piece.cover > 0)
     # beside the piece lies the belt: the rim counts as steep, and its light as doubtful
     height = smooth(
-        np.where(inside, piece.thickness_mm * piece.cover, 0.0).astype(np.float32),
-        SLOPE_SCALE_MM / piece.cell_mm,
+        np.where(inside, piece.thickness_mm * piece.cover, 0.0), SLOPE_SCALE_MM / piece.cell_mm
     )
     seen = inside.copy()
     if piece.shadow is not None:
@@ -104,7 +88,6 @@ def read_surface(piece: PieceMap, settings: TissueSettings) -> Surface:
         log_light=log_light,
         slope_x=slope_x,
         slope_y=slope_y,
-        thickness_mm=piece.thickness_mm,
         cell_mm=piece.cell_mm,
     )
 
@@ -114,9 +97,9 @@ def _read_light(height, seen, light, cell, steepest, sign):  # type: ignore[no-u
     """Usable cells, logarithm of their light, and slopes by central differences."""
     n_x, n_y = height.shape
     usable = np.zeros((n_x, n_y), dtype=np.bool_)
-    log_light = np.zeros((n_x, n_y), np.float32)
-    slope_x = np.zeros((n_x, n_y), np.float32)
-    slope_y = np.zeros((n_x, n_y), np.float32)
+    log_light = np.zeros((n_x, n_y))
+    slope_x = np.zeros((n_x, n_y))
+    slope_y = np.zeros((n_x, n_y))
     for i in range(n_x):
         before, after = max(i - 1, 0), min(i + 1, n_x - 1)
         for j in range(n_y):
@@ -139,7 +122,8 @@ def smooth(values: Floats, sigma_cells: float) -> Floats:
 
     radius = max(1, round(3 * sigma_cells))
     kernel = cv2.getGaussianKernel(2 * radius + 1, sigma_cells)
-    return np.asarray(cv2.sepFilter2D(values, -1, kernel, kernel, borderType=cv2.BORDER_CONSTANT))
+    smoothed = cv2.sepFilter2D(values, cv2.CV_64F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(smoothed, dtype=np.float64)
 
 
 def open_mask(mask: Mask) -> Mask:
@@ -161,17 +145,12 @@ def smooth_inside(values: Floats, mask: Mask, sigma_cells: float) -> Floats:
     return mean
 
 
-def distance_mm(mask: Mask, cell_mm: float, *, exact: bool = True) -> Floats:
-    """Distance from each cell of the mask to the nearest cell outside it, 0 outside.
-
-    Not exact is within 2 % (Borgefors 1986, Computer Vision, Graphics, and Image Processing
-    34(3):344, masks of 5 × 5) and several times quicker.
-    """
+def distance_mm(mask: Mask, cell_mm: float) -> Floats:
+    """Distance from each cell of the mask to the nearest cell outside it, 0 outside."""
     import cv2
 
-    way = cv2.DIST_MASK_PRECISE if exact else cv2.DIST_MASK_5
-    far = cv2.distanceTransform(mask.view(np.uint8), cv2.DIST_L2, way)
-    return np.asarray(far * np.float32(cell_mm))
+    far = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    return np.asarray(far, dtype=np.float64) * cell_mm
 
 
 def nearest_cell(known: Mask) -> npt.NDArray[np.intp]:
@@ -179,7 +158,7 @@ def nearest_cell(known: Mask) -> npt.NDArray[np.intp]:
     import cv2
 
     _, labels = cv2.distanceTransformWithLabels(
-        (~known).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
+        (~known).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
     )
     flat = np.flatnonzero(known)
     place = np.zeros(int(labels.max()) + 1, dtype=np.intp)
