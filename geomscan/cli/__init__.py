@@ -1,6 +1,7 @@
 """The command line: parsing and printing only; each command's module is imported when it runs."""
 
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -53,6 +54,8 @@ def geomscan() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line; a wrong call is one line and exit 2."""
+    # threads are shared out over heads and lines: more of them inside small sums get in the way
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         geomscan.main(args=arguments, prog_name="geomscan", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:

@@ -143,25 +143,31 @@ def _bare_lines(row: Floats) -> npt.NDArray[np.bool_]:
     few steps it has.
     """
     n = np.count_nonzero(np.isfinite(row), axis=1)
-    wide = n > 0.97 * np.percentile(n, 95)
-    row = np.asarray(row[:, ::3], dtype=np.float64)  # enough to follow a course that bends slowly
+    wide = np.asarray(n > 0.97 * np.percentile(n, 95), dtype=np.bool_)
+    # enough columns to follow a course that bends slowly
+    share = _off_course(np.asarray(row[wide, ::3], dtype=np.float64))
+    wide[wide] = share < _BARE_SHARE
+    return wide
+
+
+def _off_course(row: Floats) -> Floats:
+    """Share of each line's columns more than 1 px off its own smooth course, specks left aside."""
     place = np.linspace(-1, 1, row.shape[1])
     course: Floats = np.asarray(np.polynomial.legendre.legvander(place, 4), dtype=np.float64)
-    smooth = [w and _off_course(r, course) < _BARE_SHARE for w, r in zip(wide, row, strict=True)]
-    return np.asarray(smooth, dtype=np.bool_)
-
-
-def _off_course(row: Floats, course: Floats) -> float:
-    """Share of a line's columns more than 1 px off its own smooth course, specks left aside."""
+    products = (course[:, :, None] * course[:, None, :]).reshape(len(course), -1)
     seen = np.isfinite(row)
-    near = seen
+    filled = np.where(seen, row, 0.0)
+    near, lost = seen, np.zeros(len(row), dtype=np.bool_)
+    off = np.zeros(row.shape)
     for _ in range(3):
-        fitted = course @ np.linalg.lstsq(course[near], row[near], rcond=None)[0]
-        off = np.abs(row - fitted)
-        near = seen & (off <= max(1.0, 3.0 * float(np.median(off[near]))))
-        if np.count_nonzero(near) < 0.5 * np.count_nonzero(seen):
-            return 1.0
-    return float(np.mean(off[seen] > 1.0))
+        normal = (near @ products).reshape(len(row), 5, 5) + 1e-9 * np.eye(5)
+        right = (near * filled) @ course
+        off = np.abs(filled - np.linalg.solve(normal, right[:, :, None])[:, :, 0] @ course.T)
+        middle = np.nanmedian(np.where(near, off, np.nan), axis=1)
+        near = seen & (off <= np.maximum(1.0, 3.0 * middle)[:, None])
+        lost |= near.sum(axis=1) < 0.5 * seen.sum(axis=1)
+        near[lost] = True  # they are out of it
+    return np.where(lost, 1.0, ((off > 1.0) & seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
 
 
 def _runs(flag: npt.NDArray[np.bool_], *, bridge: int) -> list[tuple[int, int]]:

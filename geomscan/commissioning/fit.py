@@ -145,12 +145,9 @@ def jacobian_of(model: Model, values: Floats, obs: Observations) -> tuple[Floats
     Parameters that act on different heads or passes are stepped together: no observation has both.
     """
     rows = np.zeros((len(obs), values.size))
-    prior = np.empty((model.prior_residuals(values).size, values.size))
+    own_parameter, own_run = model.prior_owners
+    prior = np.zeros((own_run.size, values.size))
     tiny = 1e-30
-    for j in range(values.size):
-        moved = values.astype(np.complex128)
-        moved[j] += 1j * tiny
-        prior[:, j] = model.prior_residuals(moved).imag / tiny
     every = np.arange(len(obs))
     plane = model.plane(values, obs.head, obs.column_px, obs.row_px)  # of the heads alone
     for together, owner in model.step_groups:
@@ -158,11 +155,16 @@ def jacobian_of(model: Model, values: Floats, obs: Observations) -> tuple[Floats
         moved[list(together)] += 1j * tiny
         own_plane = None if owner == "head" else plane
         change = model.residuals(moved, obs, plane=own_plane).imag / tiny
+        change_prior = model.prior_residuals(moved).imag / tiny
         if len(together) == 1:
             rows[:, together[0]] = change
+            prior[:, together[0]] = change_prior
         else:
             of = obs.head if owner == "head" else obs.run
             rows[every, np.array(together)[of]] = change
+            for run, j in enumerate(together):
+                own = (own_parameter == j) | ((owner == "pass") & (own_run == run))
+                prior[own, j] = change_prior[own]
     return rows, prior
 
 

@@ -307,13 +307,13 @@ class Model:
     ) -> Floats:
         """Belt x of lit points."""
         sheet = self.sheet_of_head[obs.head]
-        tilt = self.column(values, "sheet.{}.tilt_deg", self.sheets)[sheet]
-        skew = self.column(values, "sheet.{}.skew_deg", self.sheets)[sheet]
-        offset = self.column(values, "sheet.{}.offset_mm", self.sheets)[sheet]
         degree = np.pi / 180
+        tilt = np.tan(self.column(values, "sheet.{}.tilt_deg", self.sheets) * degree)[sheet]
+        skew = np.tan(self.column(values, "sheet.{}.skew_deg", self.sheets) * degree)[sheet]
+        offset = self.column(values, "sheet.{}.offset_mm", self.sheets)[sheet]
         slip = self.column(values, "pass.{}.slip_percent", self._pass_names)[obs.run]
         travel = values[self.index["belt.mm_per_count"]] * (1 + 0.01 * slip) * obs.travel
-        return np.asarray(travel + offset + z * np.tan(tilt * degree) + y * np.tan(skew * degree))
+        return np.asarray(travel + offset + z * tilt + y * skew)
 
     def to_block(
         self,
@@ -324,11 +324,11 @@ class Model:
         z: Floats,
     ) -> tuple[Floats, Floats, Floats]:
         """Belt coordinates to the block's own: along, across, up."""
-        x0, y0, yaw, seat, roll, pitch = self._pose(values, run)
+        x0, y0, cosine, sine, seat, roll, pitch = self._pose(values, run)
         own = self._turned[run]
         dx, dy = own * (x - x0), own * (y - y0)
-        along = dx * np.cos(yaw) + dy * np.sin(yaw)
-        across = dy * np.cos(yaw) - dx * np.sin(yaw)
+        along = dx * cosine + dy * sine
+        across = dy * cosine - dx * sine
         half_width, half_length = self.block.width_mm / 2, self.block.length_mm / 2
         up = z - seat - 1e-3 * (roll * (across - half_width) + pitch * (along - half_length))
         return along, across, up
@@ -342,11 +342,11 @@ class Model:
         up: Floats,
     ) -> tuple[Floats, Floats]:
         """Block coordinates to y, z of the belt frame (the inverse of `to_block`, without x)."""
-        _, y0, yaw, seat, roll, pitch = self._pose(values, run)
+        _, y0, cosine, sine, seat, roll, pitch = self._pose(values, run)
         own = self._turned[run]
         half_width, half_length = self.block.width_mm / 2, self.block.length_mm / 2
         z = up + seat + 1e-3 * (roll * (across - half_width) + pitch * (along - half_length))
-        return y0 + own * (across * np.cos(yaw) + along * np.sin(yaw)), z
+        return y0 + own * (across * cosine + along * sine), z
 
     def profile(self, values: npt.NDArray[np.number]) -> Floats:
         """Give the profile with its fitted departures, at reference temperature."""
@@ -380,17 +380,27 @@ class Model:
             parts.append(np.array([first - self.first_y_mm]))
         return np.concatenate(parts)
 
+    @cached_property
+    def prior_owners(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+        """Whose each of the prior residuals is: a parameter's, or a pass's placement; else -1."""
+        known = np.flatnonzero(np.isfinite(self.priors))
+        told = [i for i, setup in enumerate(self.passes) if setup.across_mm is not None] or [0]
+        nobody = np.full(known.size, -1), np.full(len(told), -1)
+        return np.concatenate([known, nobody[1]]), np.concatenate([nobody[0], np.array(told)])
+
     #: y of the first pass where no pass says where it lies
     first_y_mm: float = 0.0
 
     def _pose(
         self, values: npt.NDArray[np.number], run: npt.NDArray[np.int64]
     ) -> tuple[Floats, ...]:
+        """Place, cosine and sine of the yaw, seat, roll and pitch of each observation's pass."""
         names = self._pass_names
         x, y, yaw, seat, roll, pitch = (
-            self.column(values, f"pass.{{}}.{what}", names)[run] for what in _PASS_NAMES
+            self.column(values, f"pass.{{}}.{what}", names) for what in _PASS_NAMES
         )
-        return x, y, yaw * (np.pi / 180), seat, roll, pitch
+        yaw = yaw * (np.pi / 180)
+        return tuple(own[run] for own in (x, y, np.cos(yaw), np.sin(yaw), seat, roll, pitch))
 
     def _one(self, values: npt.NDArray[np.number], name: str) -> np.number:
         i = self.index.get(name, -1)

@@ -235,7 +235,9 @@ def _residuals(page: Page, evidence: "Evidence") -> None:
             for run in range(len(fit.model.passes)):
                 part = own & (obs.run == run)
                 ink = INK[_PASS_INK[run % len(_PASS_INK)]]
-                axis.plot(y[part], 1e3 * fit.residual_mm[part], ".", ms=2, color=ink)
+                axis.plot(
+                    y[part], 1e3 * fit.residual_mm[part], ".", ms=2, color=ink, rasterized=True
+                )
             axis.axhline(0, color=INK["grey"], lw=0.6)
             axis.set_title(f"head {head}: {name}")
             axis.set_xlabel("y, mm")
@@ -255,7 +257,7 @@ def _coverage(page: Page, calibration: "ScannerCalibration", evidence: "Evidence
         for run, setup in enumerate(fit.model.passes):
             own = (obs.head == h) & (obs.run == run) & (obs.kind == Kind.SURFACE)
             ink = INK[_PASS_INK[run % len(_PASS_INK)]]
-            axis.plot(y[own], z[own], ".", ms=3, color=ink, label=setup.name)
+            axis.plot(y[own], z[own], ".", ms=3, color=ink, label=setup.name, rasterized=True)
         region = calibration.regions[head]
         outline_y = np.concatenate([region.y_mm, region.y_mm[::-1], region.y_mm[:1]])
         outline_z = np.concatenate([region.high_mm, region.low_mm[::-1], region.high_mm[:1]])
@@ -265,7 +267,13 @@ def _coverage(page: Page, calibration: "ScannerCalibration", evidence: "Evidence
         axis.set_ylabel("z, mm")
         if h == 0:
             axis.legend(
-                fontsize=7, ncols=5, frameon=False, labelcolor=INK["grey"], loc="upper right"
+                fontsize=7,
+                ncols=5,
+                frameon=False,
+                labelcolor=INK["grey"],
+                loc="lower right",
+                bbox_to_anchor=(1.0, 1.0),
+                borderaxespad=0.1,
             )
     page.figure(
         figure, "Steps seen in each pass, and the region inside which results carry no flag."

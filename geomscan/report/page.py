@@ -123,6 +123,9 @@ class Page:
         has_image = any(axis.images or axis.collections for axis in figure.axes)
         data = io.BytesIO()
         kind = "png" if has_image else "svg"
+        # laid out once, not again for each time it is drawn
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
         figure.savefig(data, format=kind, dpi=130, transparent=True)
         mime = "image/png" if has_image else "image/svg+xml"
         source = base64.b64encode(data.getvalue()).decode()
