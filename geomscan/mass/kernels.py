@@ -9,7 +9,7 @@ __all__ = ["change_by", "weigh_columns"]
 def weigh_columns(  # type: ignore[no-untyped-def]
     thickness, cover, fat_share, cell_mm2, lower_mm, fat_depth_mm, lean, fat, maps
 ):
-    """Fill the maps of `masses._Columns` in their order, shape (9, n_x, n_y).
+    """Fill the nine maps of `masses._Columns` in their order, each (n_x, n_y).
 
     thickness (mm, lower_mm is taken off) and fat_share are NaN where nothing is known; lean and fat
     are g/mm³.
@@ -20,10 +20,10 @@ def weigh_columns(  # type: ignore[no-untyped-def]
             t = thickness[i, c]
             inside = t == t and cover[i, c] > 0.0
             if not inside:
-                for k in range(maps.shape[0]):
-                    maps[k, i, c] = 0.0
-                maps[4, i, c] = maps[5, i, c] = 0.0 * lean  # without a density every mass is NaN
-                maps[6, i, c] = maps[7, i, c] = lean
+                for k in range(len(maps)):
+                    maps[k][i, c] = 0.0
+                maps[4][i, c] = maps[5][i, c] = 0.0 * lean  # without a density every mass is NaN
+                maps[6][i, c] = maps[7][i, c] = lean
                 continue
             t = t if lower_mm == 0.0 else max(t - lower_mm, 0.0)
             share = fat_share[i, c]
@@ -34,16 +34,16 @@ def weigh_columns(  # type: ignore[no-untyped-def]
             fat_mm3 = area * share * deep
             fat_g = fat_mm3 * fat
             mass = (volume - fat_mm3) * lean + fat_g
-            maps[0, i, c] = area
-            maps[1, i, c] = deep
-            maps[2, i, c] = volume
-            maps[3, i, c] = fat_mm3
-            maps[4, i, c] = mass
-            maps[5, i, c] = fat_g
-            maps[6, i, c] = mass / volume if volume > 0.0 else lean
+            maps[0][i, c] = area
+            maps[1][i, c] = deep
+            maps[2][i, c] = volume
+            maps[3][i, c] = fat_mm3
+            maps[4][i, c] = mass
+            maps[5][i, c] = fat_g
+            maps[6][i, c] = mass / volume if volume > 0.0 else lean
             # at the column's foot lies lean, or fat where the whole column is fat
-            maps[7, i, c] = lean + (fat - lean) * share if t < fat_depth_mm else lean
-            maps[8, i, c] = area * share if t > fat_depth_mm else 0.0
+            maps[7][i, c] = lean + (fat - lean) * share if t < fat_depth_mm else lean
+            maps[8][i, c] = area * share if t > fat_depth_mm else 0.0
 
 
 @njit(nogil=True, cache=True)

@@ -129,7 +129,7 @@ def _columns(
 ) -> _Columns:
     share = np.zeros(piece.cover.shape) if tissue is None else tissue.fat_probability
     names = [field.name for field in fields(_Columns)]
-    maps = np.empty((len(names), *piece.cover.shape))
+    maps = tuple(np.empty(piece.cover.shape) for _ in names)
     weigh_columns(
         piece.thickness_mm, piece.cover, share, piece.cell_mm**2, offset_mm, fat_depth_mm,
         lean_g_mm3, fat_g_mm3, maps,

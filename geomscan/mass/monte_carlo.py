@@ -143,7 +143,9 @@ def _cells(piece: PieceMap, tissue: TissueMap | None) -> _Cells:
         noise_mm=np.nan_to_num(piece.u_independent_mm[inside]),
         share=share,
         surface=_stack([np.nan_to_num(term.delta_mm)[inside] for term in piece.terms], n),
-        fatness=_stack([np.nan_to_num(term.delta)[inside] for term in tissue_terms], n),
+        fatness=_stack(
+            [np.nan_to_num(term.delta)[inside].astype(np.float64) for term in tissue_terms], n
+        ),
     )
 
 

@@ -1,7 +1,10 @@
 """From one piece's maps to fat and lean: one interface for every way of telling them apart."""
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from geomscan.shape.piece_map import PieceMap
 from geomscan.tissue.mixture import fit_mixture, mixture_probability
@@ -14,7 +17,8 @@ from geomscan.tissue.tissue_map import TissueMap, TissueTerm
 
 __all__ = ["UNSEEN", "classify"]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
+Mask = npt.NDArray[np.bool_]
 
 #: Flag of a piece none of whose light could be used: it counts as the settings' one class.
 UNSEEN = "tissue_unseen"
@@ -60,34 +64,29 @@ def classify(piece: PieceMap, settings: TissueSettings) -> TissueMap:
     -----
     Bulk fat at the surface is the claim; fine marbling is not.
     """
-    surface = read_surface(piece, settings)
-    inside = surface.inside
+    inside, usable, probability = _probability(piece, settings)
     flags = frozenset[str]()
-    if not surface.usable.any():
-        probability = np.full(inside.shape, 0.0 if settings.one_class == "lean" else 1.0)
+    if probability is None:
+        probability = np.full(
+            inside.shape, 0.0 if settings.one_class == "lean" else 1.0, np.float32
+        )
         flags = frozenset({UNSEEN})
-    elif settings.method == "threshold":
-        probability = threshold_probability(surface, settings)
-    else:
-        blocks = block_surface(surface)
-        if settings.method == "network":
-            probability = network_probability(piece, surface, blocks, settings)
+    return _tissue_map(piece, inside, usable, probability, flags, settings.method)
+
+
+def _probability(piece: PieceMap, settings: TissueSettings) -> tuple[Mask, Mask, Floats | None]:
+    """Where the piece is, where its light can be used, and its fat probability if anywhere."""
+    surface = read_surface(piece, settings)
+    probability = None
+    if surface.usable.any():
+        if settings.method == "threshold":
+            probability = threshold_probability(surface, settings)
+        elif settings.method == "network":
+            probability = network_probability(piece, surface, block_surface(surface), settings)
         else:
-            fit = fit_mixture(surface, blocks, settings)
+            fit = fit_mixture(surface, block_surface(surface), settings)
             probability = mixture_probability(surface, fit, settings)
-    area = np.where(inside, piece.cover, 0.0)
-    fraction = float((probability * area).sum() / max(float(area.sum()), 1e-12))
-    terms = _terms(surface, probability, fraction, settings.method)
-    shares = [float((term.delta * area).sum() / max(float(area.sum()), 1e-12)) for term in terms]
-    return TissueMap(
-        fat_probability=np.where(inside, probability, np.nan),
-        fat_area_fraction=fraction,
-        u_fat_area_fraction=float(np.sqrt(sum(share**2 for share in shares))),
-        method=settings.method,
-        terms=terms,
-        n_unseen=surface.n_unseen,
-        flags=flags,
-    )
+    return surface.inside, surface.usable, probability
 
 
 def threshold_probability(surface: Surface, settings: TissueSettings) -> Floats:
@@ -101,45 +100,88 @@ def threshold_probability(surface: Surface, settings: TissueSettings) -> Floats:
     return fill_from_neighbours(fat, surface.usable)
 
 
-def _terms(
-    surface: Surface, probability: Floats, fraction: float, method: str
-) -> tuple[TissueTerm, ...]:
-    """Errors of the fat probability, each common to the piece."""
-    doubt = probability * (1 - probability)
-    seen, unseen = surface.inside & surface.usable, surface.inside & ~surface.usable
+def _tissue_map(
+    piece: PieceMap,
+    inside: Mask,
+    usable: Mask,
+    probability: Floats,
+    flags: frozenset[str],
+    method: str,
+) -> TissueMap:
+    """Put together the map, its share and the errors common to the piece."""
     if method == "network":
-        shift = U_OUTLINE_MM / surface.cell_mm * _steepness(probability, surface.inside)
-        outline, filled = np.hypot(NETWORK_U_SEEN * doubt, shift), NETWORK_U_UNSEEN * doubt
+        in_doubt, in_doubt_unseen, shift_mm = NETWORK_U_SEEN, NETWORK_U_UNSEEN, U_OUTLINE_MM
     elif method == "mixture":
-        outline = MIXTURE_U_SEEN * doubt
-        filled = np.full(doubt.shape, MIXTURE_U_UNSEEN * fraction * (1 - fraction))
-    else:
-        fat = probability > 0.5
-        outline = np.zeros(doubt.shape)
-        for axis in (0, 1):
-            changes = np.diff(fat, axis=axis)
-            first = tuple(slice(0, -1) if k == axis else slice(None) for k in (0, 1))
-            second = tuple(slice(1, None) if k == axis else slice(None) for k in (0, 1))
-            outline[first][changes] = outline[second][changes] = 1.0
-        filled = np.full(doubt.shape, fraction * (1 - fraction))
-    return (
-        TissueTerm(name="fat outline", scope="piece", delta=np.where(seen, outline, 0.0)),
-        TissueTerm(name="fat where unseen", scope="piece", delta=np.where(unseen, filled, 0.0)),
+        in_doubt, in_doubt_unseen, shift_mm = MIXTURE_U_SEEN, 0.0, 0.0
+    else:  # a cell on either side of each outline: steps of 1 on both have half of it as slope
+        in_doubt, in_doubt_unseen, shift_mm = 0.0, 0.0, 2 * piece.cell_mm
+    fat_probability, outline, filled, area, fat, n_unseen = _sum_up(
+        probability,
+        inside,
+        usable,
+        piece.cover,
+        np.float32(in_doubt),
+        np.float32(in_doubt_unseen),
+        np.float32(shift_mm / piece.cell_mm),
+    )
+    fraction = fat / max(area, 1e-12)
+    if method != "network":
+        f = fraction * (1 - fraction)
+        filled[inside & ~usable] = f * (MIXTURE_U_UNSEEN if method == "mixture" else 1.0)
+    terms = (
+        TissueTerm(name="fat outline", scope="piece", delta=outline),
+        TissueTerm(name="fat where unseen", scope="piece", delta=filled),
+    )
+    shares = [
+        float(np.vdot(term.delta, piece.cover.astype(np.float32))) / max(area, 1e-12)
+        for term in terms
+    ]
+    return TissueMap(
+        fat_probability=fat_probability,
+        fat_area_fraction=fraction,
+        u_fat_area_fraction=float(np.hypot(*shares)),
+        method=method,
+        terms=terms,
+        n_unseen=n_unseen,
+        flags=flags,
     )
 
 
-def _steepness(probability: Floats, inside: npt.NDArray[np.bool_]) -> Floats:
-    """Give the slope of the fat probability per cell: summed up, it is the outline's length.
+@njit(nogil=True, cache=True)
+def _sum_up(probability, inside, usable, cover, seen_u, unseen_u, shift_cells):  # type: ignore[no-untyped-def]
+    """Map of fat, NaN where the piece is not, its errors, areas in cells, and cells not seen.
 
-    Beyond the piece a cell's own value goes on: the piece's rim is no outline of its fat.
+    The outline's error is that of telling cells apart, u·p·(1 - p), and a shift of every outline
+    by the same distance, which changes p by its slope: their sum over the piece is the outline's
+    length times the shift. The two in quadrature.
     """
-    slopes = []
-    for axis in (0, 1):
-        steps = np.diff(probability, axis=axis)
-        ends = tuple(slice(1, None) if k == axis else slice(None) for k in (0, 1))
-        begins = tuple(slice(0, -1) if k == axis else slice(None) for k in (0, 1))
-        steps[~(inside[ends] & inside[begins])] = 0.0
-        both = [(1, 0) if k == axis else (0, 0) for k in (0, 1)]
-        after = [(0, 1) if k == axis else (0, 0) for k in (0, 1)]
-        slopes.append(0.5 * (np.pad(steps, both) + np.pad(steps, after)))
-    return np.hypot(*slopes)
+    n_x, n_y = probability.shape
+    fat_map = np.full((n_x, n_y), np.nan, np.float32)
+    outline = np.zeros((n_x, n_y), np.float32)
+    filled = np.zeros((n_x, n_y), np.float32)
+    area = fat = 0.0
+    n_unseen = 0
+    half = np.float32(0.5)
+    for i in range(n_x):
+        for j in range(n_y):
+            if not inside[i, j]:
+                continue
+            p = np.float32(probability[i, j])
+            fat_map[i, j] = p
+            area += cover[i, j]
+            fat += cover[i, j] * p
+            doubt = p * (1 - p)
+            if not usable[i, j]:
+                filled[i, j] = unseen_u * doubt
+                n_unseen += 1
+                continue
+            # beyond the piece its own value goes on: the piece's rim is no outline of its fat
+            low = probability[i - 1, j] if i > 0 and inside[i - 1, j] else p
+            high = probability[i + 1, j] if i < n_x - 1 and inside[i + 1, j] else p
+            left = probability[i, j - 1] if j > 0 and inside[i, j - 1] else p
+            right = probability[i, j + 1] if j < n_y - 1 and inside[i, j + 1] else p
+            along, across = half * (high - low), half * (right - left)
+            told = seen_u * doubt
+            shift = shift_cells * shift_cells * (along * along + across * across)
+            outline[i, j] = np.sqrt(told * told + shift)
+    return fat_map, outline, filled, area, fat, n_unseen

@@ -5,6 +5,7 @@ differences inside a piece count.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ from geomscan.tissue.surface import Surface, fill_from_neighbours, smooth_inside
 
 __all__ = ["MixtureFit", "fit_mixture", "fit_two_gaussians", "mixture_probability"]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
 #: Light is averaged over this scale before cells are told apart: well under the smallest patch.

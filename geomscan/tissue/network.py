@@ -23,7 +23,7 @@ from geomscan.tissue.surface import Surface
 
 __all__ = ["FEATURES", "MODEL_FILE", "MODEL_SHA256", "load_network", "network_features"]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 
 MODEL_FILE = "fat-lean.onnx"
 #: Hash of the shipped model; `models/train.py` prints the one of a newly trained model.
@@ -159,8 +159,8 @@ def _shipped() -> Path:
 
 def run_network(session: Any, features: npt.NDArray[np.float32]) -> Floats:
     """Log-odds of fat for one stack of features, (n_x, n_y) padded alike."""
-    odds = session.run(["log_odds"], {"features": features[None]})[0][0, 0]
-    return np.asarray(odds, dtype=np.float64)
+    odds: Floats = session.run(["log_odds"], {"features": features[None]})[0][0, 0]
+    return odds
 
 
 def network_probability(

@@ -1,14 +1,17 @@
 """Patches of one class: which are tissue, which are shade, glare or dust."""
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from geomscan.tissue.settings import TissueSettings
 from geomscan.tissue.surface import distance_mm, nearest_cell
 
 __all__ = ["drop_what_is_no_tissue", "label_patches", "otsu_limit", "patch_steps"]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
 
@@ -131,8 +134,9 @@ def drop_what_is_no_tissue(
         if light is not None and usable is not None:
             step = patch_steps(labels, n_patches, light, usable, cell_mm=cell_mm)
             drop |= np.nan_to_num(step if fat_side else -step, nan=0.0) < least
-        dropped = np.r_[False, drop][labels]
-        probability[dropped] = 1 - probability[dropped]
+        if drop.any():
+            dropped = np.r_[False, drop][labels]
+            probability[dropped] = 1 - probability[dropped]
     fat = inside & (probability > 0.5)
     if fat.sum() == inside.sum() or not fat.any():
         only = 0.0 if settings.one_class == "lean" else 1.0
@@ -143,11 +147,18 @@ def patch_breadths(
     labels: npt.NDArray[np.int32], n_patches: int, clear_of: Mask, cell_mm: float
 ) -> Floats:
     """Diameter of the largest disc about a cell of each patch that stays in `clear_of`, mm."""
-    patch = labels > 0
-    deepest = np.zeros(n_patches + 1)
     if clear_of.all():
-        deepest[:] = np.inf
-    else:
-        np.maximum.at(deepest, labels[patch], distance_mm(clear_of, cell_mm)[patch])
-    breadth_mm: Floats = 2 * deepest[1:] - cell_mm
-    return breadth_mm
+        return np.full(n_patches, np.inf)
+    deepest_mm = _greatest(labels, distance_mm(clear_of, cell_mm, exact=False), n_patches)
+    return np.asarray(2 * deepest_mm - cell_mm)
+
+
+@njit(nogil=True, cache=True)
+def _greatest(labels, values, n_patches):  # type: ignore[no-untyped-def]
+    """Greatest of the values, none below 0, in each patch."""
+    greatest = np.zeros(n_patches + 1)
+    n_x, n_y = labels.shape
+    for i in range(n_x):
+        for j in range(n_y):
+            greatest[labels[i, j]] = max(greatest[labels[i, j]], values[i, j])
+    return greatest[1:]

@@ -26,7 +26,7 @@ __all__ = [
     "pieces_from_maps",
 ]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 
 #: Fewer marked cells of a class say nothing (common practice, no source).
 LEAST_CELLS = 50

@@ -6,6 +6,7 @@ pairs lie within one tissue, and the few that straddle an outline are outliers.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,7 @@ from geomscan.tissue.surface import Surface
 
 __all__ = ["TERM_SIZES", "Blocks", "block_surface", "densest_value", "light_less_shading"]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
 #: Fits run on blocks of about this size; only the last pass sees every cell.
@@ -71,9 +72,9 @@ def _fill_terms(x, y, slope_x, slope_y, out):  # type: ignore[no-untyped-def]
 def _sum_blocks(light, weight, slope_x, slope_y, cell, mid_x, mid_y, n):  # type: ignore[no-untyped-def]
     n_x, n_y = light.shape
     n_bx, n_by = (n_x + n - 1) // n, (n_y + n - 1) // n
-    count = np.zeros((n_bx, n_by))
-    total = np.zeros((n_bx, n_by))
-    terms = np.zeros((_N_TERMS, n_bx, n_by))
+    count = np.zeros((n_bx, n_by), np.float32)
+    total = np.zeros((n_bx, n_by), np.float32)
+    terms = np.zeros((_N_TERMS, n_bx, n_by), np.float32)
     here = np.empty(_N_TERMS)
     for i in range(n_x):
         for j in range(n_y):
@@ -91,7 +92,7 @@ def _sum_blocks(light, weight, slope_x, slope_y, cell, mid_x, mid_y, n):  # type
 @njit(nogil=True, cache=True, fastmath=True)
 def _take_shading(light, usable, slope_x, slope_y, cell, mid_x, mid_y, coefficient, level):  # type: ignore[no-untyped-def]
     n_x, n_y = light.shape
-    out = np.zeros((n_x, n_y))
+    out = np.zeros((n_x, n_y), np.float32)
     here = np.empty(_N_TERMS)
     for i in range(n_x):
         for j in range(n_y):
@@ -175,23 +176,36 @@ def _coefficient_from_steps(light: Floats, terms: Floats, known: Mask) -> Floats
     ----------
     Beaton & Tukey 1974, Technometrics 16(2):147 (biweight).
     """
-    lag = 2
-    pairs_light, pairs_terms = [], []
-    for axis in (0, 1):
-        first = tuple(slice(0, -lag) if k == axis else slice(None) for k in (0, 1))
-        second = tuple(slice(lag, None) if k == axis else slice(None) for k in (0, 1))
-        both = known[first] & known[second]
-        pairs_light.append((light[second] - light[first])[both])
-        pairs_terms.append((terms[:, *second] - terms[:, *first])[:, both])
-    step, change = np.concatenate(pairs_light), np.concatenate(pairs_terms, axis=1)
+    step, change = _steps(light, terms, known, 2)
     coefficient = np.zeros(terms.shape[0])
     if step.size < 5 * coefficient.size:
         return coefficient
     for k in range(6):
-        left = step - coefficient @ change
-        scale = 1.4826 * float(np.median(np.abs(left))) + 1e-9
+        left = step - coefficient.astype(np.float32) @ change
+        middle = step.size // 2
+        scale = 1.4826 * float(np.partition(np.abs(left), middle)[middle]) + 1e-9
         reach = 8.0 if k == 0 else 4.685  # the first pass knows no shading yet
-        weight = np.clip(1 - (left / (reach * scale)) ** 2, 0, None) ** 2
-        normal = (change * weight) @ change.T / scale**2 + np.diag(1 / TERM_SIZES**2)
-        coefficient = np.asarray(np.linalg.solve(normal, (change * weight) @ step / scale**2))
+        weight = np.maximum(1 - (left * np.float32(1 / (reach * scale))) ** 2, 0) ** 2
+        weighted = change * weight
+        normal = (weighted @ change.T) / scale**2 + np.diag(1 / TERM_SIZES**2)
+        coefficient = np.asarray(np.linalg.solve(normal, (weighted @ step) / scale**2))
     return coefficient
+
+
+@njit(nogil=True, cache=True)
+def _steps(light, terms, known, lag):  # type: ignore[no-untyped-def]
+    """Differences of light (n_steps,) and of terms (n_terms, n_steps) along x, then along y."""
+    n_terms, n_x, n_y = terms.shape
+    step = np.empty(2 * n_x * n_y, np.float32)
+    change = np.empty((n_terms, 2 * n_x * n_y), np.float32)
+    n = 0
+    for along_x, along_y in ((lag, 0), (0, lag)):
+        for i in range(n_x - along_x):
+            for j in range(n_y - along_y):
+                a, b = i + along_x, j + along_y
+                if known[i, j] and known[a, b]:
+                    step[n] = light[a, b] - light[i, j]
+                    for k in range(n_terms):
+                        change[k, n] = terms[k, a, b] - terms[k, i, j]
+                    n += 1
+    return step[:n].copy(), change[:, :n].copy()

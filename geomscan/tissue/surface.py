@@ -1,6 +1,7 @@
 """What the light says of a piece's surface: usable cells, log of reflectance, slope, filling."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +20,7 @@ __all__ = [
     "smooth_inside",
 ]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
 #: Slope is taken over this scale: above the thickness noise of a cell, below the lobes of a piece.
@@ -68,7 +69,8 @@ def read_surface(piece: PieceMap, settings: TissueSettings) -> Surface:
     inside = np.isfinite(piece.thickness_mm) & (piece.cover > 0)
     # beside the piece lies the belt: the rim counts as steep, and its light as doubtful
     height = smooth(
-        np.where(inside, piece.thickness_mm * piece.cover, 0.0), SLOPE_SCALE_MM / piece.cell_mm
+        np.where(inside, piece.thickness_mm * piece.cover, 0.0).astype(np.float32),
+        SLOPE_SCALE_MM / piece.cell_mm,
     )
     seen = inside.copy()
     if piece.shadow is not None:
@@ -97,9 +99,9 @@ def _read_light(height, seen, light, cell, steepest, sign):  # type: ignore[no-u
     """Usable cells, logarithm of their light, and slopes by central differences."""
     n_x, n_y = height.shape
     usable = np.zeros((n_x, n_y), dtype=np.bool_)
-    log_light = np.zeros((n_x, n_y))
-    slope_x = np.zeros((n_x, n_y))
-    slope_y = np.zeros((n_x, n_y))
+    log_light = np.zeros((n_x, n_y), np.float32)
+    slope_x = np.zeros((n_x, n_y), np.float32)
+    slope_y = np.zeros((n_x, n_y), np.float32)
     for i in range(n_x):
         before, after = max(i - 1, 0), min(i + 1, n_x - 1)
         for j in range(n_y):
@@ -122,8 +124,7 @@ def smooth(values: Floats, sigma_cells: float) -> Floats:
 
     radius = max(1, round(3 * sigma_cells))
     kernel = cv2.getGaussianKernel(2 * radius + 1, sigma_cells)
-    smoothed = cv2.sepFilter2D(values, cv2.CV_64F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
-    return np.asarray(smoothed, dtype=np.float64)
+    return np.asarray(cv2.sepFilter2D(values, -1, kernel, kernel, borderType=cv2.BORDER_CONSTANT))
 
 
 def open_mask(mask: Mask) -> Mask:
@@ -145,12 +146,17 @@ def smooth_inside(values: Floats, mask: Mask, sigma_cells: float) -> Floats:
     return mean
 
 
-def distance_mm(mask: Mask, cell_mm: float) -> Floats:
-    """Distance from each cell of the mask to the nearest cell outside it, 0 outside."""
+def distance_mm(mask: Mask, cell_mm: float, *, exact: bool = True) -> Floats:
+    """Distance from each cell of the mask to the nearest cell outside it, 0 outside.
+
+    Not exact is within 2 % (Borgefors 1986, Computer Vision, Graphics, and Image Processing
+    34(3):344, masks of 5 × 5) and several times quicker.
+    """
     import cv2
 
-    far = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    return np.asarray(far, dtype=np.float64) * cell_mm
+    way = cv2.DIST_MASK_PRECISE if exact else cv2.DIST_MASK_5
+    far = cv2.distanceTransform(mask.view(np.uint8), cv2.DIST_L2, way)
+    return np.asarray(far * np.float32(cell_mm))
 
 
 def nearest_cell(known: Mask) -> npt.NDArray[np.intp]:
@@ -158,7 +164,7 @@ def nearest_cell(known: Mask) -> npt.NDArray[np.intp]:
     import cv2
 
     _, labels = cv2.distanceTransformWithLabels(
-        (~known).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
+        (~known).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_PIXEL
     )
     flat = np.flatnonzero(known)
     place = np.zeros(int(labels.max()) + 1, dtype=np.intp)

@@ -1,14 +1,14 @@
 """Fat and lean of one piece as a map."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = ["TissueMap", "TissueTerm"]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
