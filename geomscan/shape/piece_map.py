@@ -49,7 +49,7 @@ class PieceMap:
     u_x0_mm: float
     length_mm: float  #: extent along x
     width_mm: float  #: extent along y
-    lane_middle_mm: float = 0.0  #: y_c of DESIGN section 3
+    lane_middle_mm: float = 0.0  #: y_c of the conventions in DEVELOPERS.md
     encoder: float = float("nan")  #: unwrapped count when s = 0 passes the sheet at y = z = 0
     terms: tuple[ErrorTerm, ...] = ()
     flags: frozenset[str] = frozenset()
