@@ -20,8 +20,8 @@ def _use_wide_vectors() -> None:
     """Let code compiled from here on use vectors of 512 bits where they cost no clock rate.
 
     LLVM keeps to 256 bits on many processors that have more, because the first of them ran slower
-    with 512; those with VBMI2 came later. Ten percent of the extraction. A choice that was made
-    by numba's own settings stays.
+    with 512; those with VBMI2 came later. Ten percent of the extraction where it was measured. It
+    holds for all that numba compiles later in the process; a choice made by its settings stays.
     """
     if config.CPU_NAME is None and config.CPU_FEATURES is None:
         features = get_host_cpu_features()

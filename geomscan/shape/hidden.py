@@ -25,14 +25,14 @@ Floats = npt.NDArray[np.float64]
 _WHOLE = 0.97
 #: Standard uncertainty of a hidden flank, as a share of what lies between belt and line of sight:
 #: of one that was rounding off, with the flank on the other side to go by, and without; half of
-#: what two ways to carry it on differ by comes on top.
+#: what two ways to carry it on differ by comes on top. Judged on simulated pieces, no source.
 _U_SEEN, _U_GUESS = 0.04, 0.2
 #: The same below an edge, where nothing of the flank was seen: a blade leaves faces that are
 #: parallel, one leaning and one hanging, and nothing tells them from a box's. Anywhere between belt
 #: and line of sight alike (JCGM 100:2008, 4.3.7).
 _U_ANYWHERE = 1.0 / np.sqrt(12.0)
 #: How much longer than at the belt's middle a line of sight may run per mm of descent: it is
-#: flatter from what stands high, and what hides a place may stand beside it.
+#: flatter from what stands high, and what hides a place may stand beside it. No source.
 _FLATTER = 1.5
 #: Levels, as shares of the upper edge's height, at which a seen flank's place is read.
 _LEVELS = np.array([1.0, 0.9, 0.8, 0.65, 0.5, 0.35, 0.2, 0.1, 0.0])
@@ -169,26 +169,27 @@ def _other_flank(  # type: ignore[no-untyped-def]
     Fills `at` with distances (mm) outwards from where the flank stands as high as the edge. Cells
     and samples blur a wall by blur_mm, and by along_mm for every cell that it has moved since the
     section before, where it stood at `last` (0: not known); that is taken off in quadrature.
-    Returns whether the flank was seen, its stretch against the flank at `edge` (how far that one
-    has run while it came down to the edge's height over how far this one has), and its place.
+    The flank at `edge` may have run longer or shorter than this one while both came down to the
+    edge's height: so much longer or shorter the rest of it is taken. Returns whether the flank was
+    seen, and its place.
     """
     n = 0
     highest = 0.0
     i = edge
     while 0 <= i < len(z) and z[i] > 0.02 * top + 0.1:
         if seen[i] < 0.5:
-            return False, 1.0, 0.0
+            return False, 0.0
         highest = max(highest, z[i])
         n += 1
         i += inward
     if n < 4 or not 0 <= i < len(z) or seen[i] < 0.5:
-        return False, 1.0, 0.0
+        return False, 0.0
     outer, back = i, -inward
     n += 1
     upper = first_crossing(z, outer, back, n, 0.9 * top)
     lower = first_crossing(z, outer, back, n, 0.1 * top)
     if upper < 0.0 or lower < 0.0:
-        return False, 1.0, 0.0
+        return False, 0.0
     place = outer + back * 0.5 * (upper + lower)
     moved = abs(place - last) if last > 0.0 else 0.0
     # of a step blurred over a width, 0.8 of it lie between a tenth and nine tenths
@@ -212,7 +213,7 @@ def _other_flank(  # type: ignore[no-untyped-def]
     at[0] = 0.0
     for k in range(1, _N_LEVELS):
         at[k] = max((at[k] - first) * stretch, at[k - 1])
-    return True, stretch, place
+    return True, place
 
 
 @njit(nogil=True, cache=True)
@@ -326,7 +327,7 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                 copied = True
             # where the seen wall faces away from the leaning light its foot is dark
             dark = 0.0 if away else abs(tan_tilt) * top
-            known, _, place[side] = _other_flank(
+            known, place[side] = _other_flank(
                 z, seen, edge - direction, -direction, cell,
                 np.sqrt(cell**2 + pitch**2 + dark**2), along, last[side], top, at,
             )  # fmt: skip

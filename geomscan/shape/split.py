@@ -29,7 +29,7 @@ _LEAST_BASIN_MM2 = 75.0  # of a top that is looked at, when it meets another one
 _TOP, _WIDENING = 0.95, 0.93
 #: Dip plus a quarter of the hold. Over simulated pieces (domed, rimmed, pressed together; lobed,
 #: cleft, with necks) touching ones stay below 0.8 and single ones above it; those that
-#: lie more than slightly on each other, and clefts, come to about 1.
+#: lie more than slightly on each other, and clefts, come to about 1. No source beside these.
 _APART, _DOUBTFUL = 0.78, 1.0
 _HOLD_WEIGHT = 0.25
 #: Hold below which a waist alone parts pieces whose walls meet flush, and up to which it is
