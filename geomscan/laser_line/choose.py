@@ -36,7 +36,7 @@ _BRIDGE = 8  #: columns without a line that a piece of line bridges
 _SPECK_COLUMNS = 10  #: a lonely piece of line shorter than this is a speck
 
 
-@njit(nogil=True)
+@njit(nogil=True, error_model="numpy")
 def _choose_peaks(
     rivals: Any,
     ratio: float,
@@ -74,14 +74,20 @@ def _choose_peaks(
     """
     n_lines, n_columns = row_px.shape
     rival_of = np.full(n_columns, -1, np.int64)
-    work, places = np.empty((4, n_columns, 2)), np.empty((n_columns, 5), np.int64)
+    # made once, not a stretch: views of arrays cost more than what a stretch computes
+    rows, own = np.empty((n_columns, 2)), np.empty((n_columns, 2))
+    cost, rest = np.empty((n_columns, 2)), np.empty((n_columns, 2))
+    column = np.empty(n_columns, np.int64)
+    back, unused = np.empty((n_columns, 2), np.int64), np.empty((n_columns, 2), np.int64)
     at, n_taken = 0, 0
     for line in range(n_lines):
         begin = at
+        row, u, shine, wide = row_px[line], u_px[line], light[line], width[line]
+        doubtful, flags = doubt[line], quality[line]
         while at < rivals.shape[0] and rivals[at, 0] == line:
             rival_of[int(rivals[at, 1])] = at
             at += 1
-        usual = _usual_width(width[line], quality[line])
+        usual = _usual_width(wide, flags)
         k = begin
         while k < at:
             first = int(rivals[k, 1])
@@ -90,22 +96,18 @@ def _choose_peaks(
                 last = int(rivals[k, 1])
                 k += 1
             n_taken += _walk(
-                max(0, first - _GAP), min(n_columns, last + 1 + _GAP), rivals, rival_of, work,
-                places, usual, ratio, min_width, top, n_rows, last_row, last_age, row_px[line],
-                u_px[line], light[line], width[line], doubt[line], quality[line],
+                max(0, first - _GAP), min(n_columns, last + 1 + _GAP), rivals, rival_of, rows, own,
+                cost, rest, column, back, unused, usual, ratio, min_width, top, n_rows, last_row,
+                last_age, row, u, shine, wide, doubtful, flags,
             )  # fmt: skip
         for j in range(begin, at):
             rival_of[int(rivals[j, 1])] = -1
-        _drop_specks(
-            usual, last_row, row_px[line], u_px[line], light[line], width[line], doubt[line],
-            quality[line],
-        )  # fmt: skip
-        rows = row_px[line]
+        _drop_specks(usual, last_row, row, u, shine, wide, doubtful, flags)
         for c in range(n_columns):
-            seen = np.isfinite(rows[c])
+            seen = np.isfinite(row[c])
             age = 0 if seen else last_age[c] + 1
             last_age[c] = age
-            kept = rows[c] if seen else last_row[c]
+            kept = row[c] if seen else last_row[c]
             last_row[c] = kept if age <= _LONGEST_MEMORY else np.float32(np.nan)
     return n_taken
 
@@ -121,7 +123,7 @@ def _usual_width(width: Any, quality: Any) -> float:
     return total / n if n > 0 else np.nan
 
 
-@njit(nogil=True)
+@njit(nogil=True, error_model="numpy")
 def _alone_cost(row: float, width: float, before: float, usual: float, fainter: float) -> float:
     """Cost of one candidate by itself."""
     cost = _FAINTER * fainter
@@ -132,14 +134,19 @@ def _alone_cost(row: float, width: float, before: float, usual: float, fainter: 
     return cost
 
 
-@njit(nogil=True)
+@njit(nogil=True, error_model="numpy")
 def _walk(
     c0: int,
     c1: int,
     rivals: Any,
     rival_of: Any,
-    work: Any,
-    places: Any,
+    rows: Any,
+    own: Any,
+    cost: Any,
+    rest: Any,
+    column: Any,
+    back: Any,
+    unused: Any,
     usual: float,
     ratio: float,
     min_width: float,
@@ -156,12 +163,10 @@ def _walk(
 ) -> int:
     """Find the cheapest path through columns c0 to c1 and take what it chose."""
     # nodes: the columns that have a candidate; own[k, i] is infinite where it has none of rank i
-    rows, own, cost, rest = work
-    column, back, unused = places[:, 0], places[:, 1:3], places[:, 3:5]
     n = 0
     for c in range(c0, c1):
-        rows[n, :] = 0.0
-        own[n, :] = np.inf
+        rows[n, 0] = rows[n, 1] = 0.0
+        own[n, 0] = own[n, 1] = np.inf
         r = rival_of[c]
         before = last_row[c] if last_age[c] <= _LONGEST_MEMORY else np.nan
         fainter = 0.0
@@ -222,7 +227,7 @@ def _walk(
     return taken
 
 
-@njit(nogil=True)
+@njit(nogil=True, error_model="numpy")
 def _cheapest(n: int, way: int, column: Any, rows: Any, own: Any, cost: Any, back: Any) -> None:
     """Cost of the cheapest path that ends in each candidate, and where it came from.
 
@@ -232,22 +237,22 @@ def _cheapest(n: int, way: int, column: Any, rows: Any, own: Any, cost: Any, bac
     for k in range(n):
         at = k if way > 0 else n - 1 - k
         for one in range(2):
-            cost[at, one] = np.inf
-            back[at, one] = -1
-            if own[at, one] == np.inf:
-                continue
-            row = rows[at, one]
-            best = k * _SKIPPED if k <= _MOST_SKIPPED else np.inf
-            for skipped in range(min(k, 1 + _MOST_SKIPPED)):
-                before = at - way * (1 + skipped)
-                nearness = 1.0 / (0.5 + abs(column[at] - column[before]))
-                for other in range(2):
-                    step = min(_MOST_JUMP, abs(row - rows[before, other]) * nearness)
-                    total = cost[before, other] + step + skipped * _SKIPPED
-                    if total < best:
-                        best = total
-                        back[at, one] = 2 * before + other
-            cost[at, one] = best + own[at, one]
+            best, came = np.inf, -1
+            if own[at, one] < np.inf:
+                row = rows[at, one]
+                if k <= _MOST_SKIPPED:
+                    best = k * _SKIPPED
+                for skipped in range(min(k, 1 + _MOST_SKIPPED)):
+                    before = at - way * (1 + skipped)
+                    apart = 0.5 + abs(column[at] - column[before])
+                    for other in range(2):
+                        # a step costs something, so most candidates need no further look
+                        total = cost[before, other] + skipped * _SKIPPED
+                        if total < best:
+                            total += min(_MOST_JUMP, abs(row - rows[before, other]) / apart)
+                            if total < best:
+                                best, came = total, 2 * before + other
+            cost[at, one], back[at, one] = best + own[at, one], came
 
 
 @njit(nogil=True)

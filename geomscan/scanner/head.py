@@ -197,7 +197,8 @@ def _to_plane(columns, rows, h, d, constants, y_mm, z_mm):  # type: ignore[no-un
         y_mm[i], z_mm[i] = _point(u, v, h, d)
 
 
-@njit(nogil=True, cache=True)
+# without the check for a divisor of 0 the loop runs as vectors; NaN rows must stay NaN
+@njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract", "reassoc", "arcp"})
 def _lines_to_plane(columns, rows, h, d, constants, y_mm, z_mm):  # type: ignore[no-untyped-def]
     middle_column, middle_row, half = constants
     scale = 1.0 / half
