@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.float64]
 #: Standard uncertainty (px) of the line's place on one surface against another that is darker or
 #: brighter, beyond noise: line finders near the noise bound keep within 0.01 to 0.02 px.
 _U_LINE_PX = 0.015
+_LEAST_NODES = 20  # covered nodes that the terms can be fitted to
 _KEPT = 0.05  # share of the largest effect below which a term is left out (0.25 % of variance)
 
 
@@ -66,8 +67,9 @@ class CalibrationErrors:
                 continue
             y, z = np.meshgrid(modes.y_mm, modes.z_mm, indexing="ij")
             covered = np.ones(y.shape, dtype=bool)
-            if head.in_region is not None and head.in_region(y, z).sum() > 20:
-                covered = head.in_region(y, z)
+            if head.in_region is not None:
+                inner = _inner(head.in_region(y, z))
+                covered = inner if inner.sum() > _LEAST_NODES else covered
             design = _powers(y / self._scale, z / self._scale)[:, covered]
             effect = thickness_effect(modes)[:, covered]
             terms, *_ = np.linalg.lstsq(design.T, effect.T, rcond=None)
@@ -110,6 +112,17 @@ class CalibrationErrors:
             return 0.0
         base = _powers(np.array(y_mm / self._scale), np.array(z_mm / self._scale))
         return float(np.sqrt(np.square(self._terms @ base).sum()))
+
+
+def _inner(covered: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Nodes whose neighbours across are covered, too.
+
+    Errors grow from the covered region's border outwards; that growth is a statement of doubt, no
+    widening of the piece, and differences across the border don't count.
+    """
+    inner = np.zeros_like(covered)
+    inner[1:-1] = covered[:-2] & covered[1:-1] & covered[2:]
+    return inner
 
 
 def _powers(y: Floats, z: Floats) -> Floats:
