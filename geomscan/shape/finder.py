@@ -379,7 +379,7 @@ class PieceFinder:
         around = slice(max(beside.start - _CLEAR, 0), min(beside.stop + _CLEAR, self.n_y))
         labels = self._components.window(wide_first, stop, around)
         inner = slice(beside.start - around.start, beside.stop - around.start)
-        free = _far_from(labels != 0, _CLEAR)[:, inner]
+        free = _far_from(labels, _CLEAR, inner)
         zero = self._zero.around(self._whole.window(wide_first, stop), free, slice(low, high))
         skip = first - wide_first
         zero = replace(zero, drift_mm=zero.drift_mm[skip:])
@@ -477,10 +477,10 @@ def _at_border(cover: npt.NDArray[np.float32], component: Component) -> bool:
     return left or right or any(seen(c) for c in range(n_y))
 
 
-def _far_from(mask: npt.NDArray[np.bool_], reach: int) -> npt.NDArray[np.bool_]:
-    """Cells further than `reach` cells, along rows and columns, from any marked cell."""
+def _far_from(labels: npt.NDArray[np.int32], reach: int, cells: slice) -> npt.NDArray[np.bool_]:
+    """Which of some cells lie further than `reach`, along rows and columns, from any labelled."""
     import cv2
 
     size = 2 * reach + 1
-    near = cv2.dilate(mask.astype(np.uint8), np.ones((size, size), np.uint8))
-    return np.asarray(near == 0)
+    near = cv2.dilate((labels != 0).view(np.uint8), np.ones((size, size), np.uint8))
+    return np.asarray(near[:, cells] == 0)
