@@ -1,6 +1,6 @@
 """From lines to finished pieces: tissue, mass and profiles of each as soon as it has passed."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,15 +10,19 @@ from geomscan.mass.mass_map import MassMap
 from geomscan.mass.masses import mass_map
 from geomscan.mass.part_mass import PartMass, part_mass
 from geomscan.profiles.slices import SliceProfile, slice_profiles
+from geomscan.runs.ahead import ahead
 from geomscan.runs.scan import Scan, scan_geometry
 from geomscan.runs.settings import Settings
 from geomscan.shape.finder import PieceFinder
+from geomscan.shape.geometry import BeltLines, HeadLines
 from geomscan.shape.piece_map import PieceMap
 from geomscan.tissue.classify import classify
 from geomscan.tissue.settings import TissueSettings
 from geomscan.tissue.tissue_map import TissueMap
 
-__all__ = ["MeasuredPiece", "measure_piece", "measure_pieces"]
+__all__ = ["MeasuredPiece", "measure_lines", "measure_piece", "measure_pieces"]
+
+_PIECES_AHEAD = 3  # pieces found while one is measured; each holds some megabytes
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,11 +73,30 @@ def measure_pieces(
     """
     lanes = scan.recording.manifest.belt.lanes or ()
     finder = PieceFinder(scan_geometry(scan), settings.shape, lanes)
-    for belt, heads in scan.blocks(n_threads=n_threads):
-        for piece in finder.push(belt, heads):
-            yield measure_piece(piece, settings, density, angles_deg=angles_deg)
-    for piece in finder.finish():
+    yield from measure_lines(
+        finder, scan.blocks(n_threads=n_threads), settings, density, angles_deg=angles_deg
+    )
+
+
+def measure_lines(
+    finder: PieceFinder,
+    blocks: Iterator[tuple[BeltLines, Mapping[str, HeadLines]]],
+    settings: Settings,
+    density: TissueDensity | None,
+    *,
+    angles_deg: Sequence[float] = (0.0,),
+) -> Iterator[MeasuredPiece]:
+    """Find pieces in blocks of lines and measure them; the search goes on meanwhile."""
+    for piece in ahead(_found(finder, blocks), _PIECES_AHEAD):
         yield measure_piece(piece, settings, density, angles_deg=angles_deg)
+
+
+def _found(
+    finder: PieceFinder, blocks: Iterator[tuple[BeltLines, Mapping[str, HeadLines]]]
+) -> Iterator[PieceMap]:
+    for belt, heads in blocks:
+        yield from finder.push(belt, heads)
+    yield from finder.finish()
 
 
 def measure_piece(

@@ -1,8 +1,7 @@
 """A recording's payloads, whatever their kind, as lines in millimetres for the shape."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,15 +15,17 @@ from geomscan.laser_line.settings import LineSettings
 from geomscan.laser_line.terms import grain_px, speckle_u_px, with_term
 from geomscan.recording.manifest import HeadManifest
 from geomscan.recording.recording import HeightBlock, RangeBlock, Recording
+from geomscan.runs.ahead import ahead
 from geomscan.scanner.calibration import ScannerCalibration
 from geomscan.shape.from_scanner import belt_lines, rows_to_mm, shape_geometry
 from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
 
-__all__ = ["Scan", "open_scan", "scan_geometry"]
+__all__ = ["BLOCKS_AHEAD", "Scan", "open_scan", "scan_geometry"]
 
 Singles = npt.NDArray[np.float32]
 
 LINES_PER_BLOCK = 64
+BLOCKS_AHEAD = 3  #: blocks that each head may be ahead of the search for pieces
 U_DOUBTFUL_PX = np.float32(1.0)  # where a rival peak is left; common practice, no source
 
 
@@ -40,59 +41,45 @@ class Scan:
     mm_per_count: float
 
     def blocks(self, *, n_threads: int = 2) -> Iterator[tuple[BeltLines, dict[str, HeadLines]]]:
-        """Read the selected lines block by block; a block of work is under way ahead.
+        """Read the selected lines block by block, each head a few blocks ahead.
 
-        Memory holds a few blocks, however long the recording.
+        Memory holds these blocks, however long the recording.
         """
         first, stop = self.recording.first, self.recording.stop
-        starts = range(first, stop, LINES_PER_BLOCK)
         per_head = max(1, n_threads // len(self.heads))
         with ExitStack() as stack:
-            # one worker a head: its blocks follow each other, as the choice of peaks looks back
-            workers = {name: stack.enter_context(ThreadPoolExecutor(1)) for name in self.heads}
-            last: dict[str, LaserLines] = {}
-
-            def begin(start: int) -> dict[str, Future[HeadLines]]:
-                end = min(start + LINES_PER_BLOCK, stop)
-                return {
-                    name: worker.submit(self._head_lines, name, start, end, per_head, last)
-                    for name, worker in workers.items()
-                }
-
-            ahead = begin(first)
-            for now_first in starts:
-                now, end = ahead, min(now_first + LINES_PER_BLOCK, stop)
-                if end < stop:
-                    ahead = begin(end)
-                belt = belt_lines(
-                    self.recording.lines, now_first, end, mm_per_count=self.mm_per_count
+            heads = {
+                name: stack.enter_context(
+                    closing(ahead(self._head_blocks(name, per_head), BLOCKS_AHEAD))
                 )
-                yield belt, {name: lines.result() for name, lines in now.items()}
+                for name in self.heads
+            }
+            for start in range(first, stop, LINES_PER_BLOCK):
+                end = min(start + LINES_PER_BLOCK, stop)
+                belt = belt_lines(self.recording.lines, start, end, mm_per_count=self.mm_per_count)
+                yield belt, {name: next(blocks) for name, blocks in heads.items()}
 
-    def _head_lines(
-        self, name: str, start: int, stop: int, n_threads: int, last: dict[str, LaserLines]
-    ) -> HeadLines:
-        _, block = next(
-            self.recording.blocks(name, lines_per_block=stop - start, first=start, stop=stop)
-        )
-        manifest = self.recording.head(name)
-        if isinstance(block, HeightBlock):
-            return _from_height(block, manifest)
-        if isinstance(block, RangeBlock):
-            return self._in_mm(
-                name, start, block.row_px, u_row_px=_scatter(block.row_px),
-                reflectance=block.reflectance, line_width_px=block.line_width,
-            )  # fmt: skip
-        last[name] = lines = extract_lines(
-            block,
-            noise=self.noise[name],
-            settings=self.line,
-            bit_depth=manifest.bit_depth,
-            n_threads=n_threads,
-            before=last.get(name),
-        )
+    def _head_blocks(self, name: str, n_threads: int) -> Iterator[HeadLines]:
+        """One head's lines block after block: the choice of peaks looks back at the one before."""
+        last: LaserLines | None = None
+        for start, block in self.recording.blocks(name, lines_per_block=LINES_PER_BLOCK):
+            if isinstance(block, HeightBlock):
+                yield _from_height(block, self.recording.head(name))
+            elif isinstance(block, RangeBlock):
+                yield self._in_mm(
+                    name, start, block.row_px, u_row_px=_scatter(block.row_px),
+                    reflectance=block.reflectance, line_width_px=block.line_width,
+                )  # fmt: skip
+            else:
+                last = extract_lines(
+                    block, noise=self.noise[name], settings=self.line,
+                    bit_depth=self.recording.head(name).bit_depth, n_threads=n_threads, before=last,
+                )  # fmt: skip
+                yield self._from_laser_lines(name, start, last)
+
+    def _from_laser_lines(self, name: str, start: int, lines: LaserLines) -> HeadLines:
         doubtful = (lines.quality & Quality.SECOND_PEAK) != 0
-        row_px = lines.row_px + np.float32(manifest.line_axes().row0)
+        row_px = lines.row_px + np.float32(self.recording.head(name).line_axes().row0)
         lines = self._with_speckle(name, lines)
         # kept, as on steep flanks two heights share a column; another head counts for more there
         u_row_px = np.where(doubtful, np.maximum(lines.u_row_px, U_DOUBTFUL_PX), lines.u_row_px)

@@ -6,18 +6,18 @@ Belt and pieces are drawn into the workload's frames; the calibration is built i
 
 import time
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from geomscan.laser_line.extract import extract_lines
-from geomscan.laser_line.lines import LaserLines
 from geomscan.laser_line.noise import NoiseModel
 from geomscan.laser_line.settings import LineSettings
 from geomscan.mass.density import TissueDensity
-from geomscan.runs.chain import measure_piece
+from geomscan.runs.ahead import ahead
+from geomscan.runs.chain import measure_lines, measure_piece
+from geomscan.runs.scan import BLOCKS_AHEAD
 from geomscan.runs.settings import Settings
 from geomscan.runs.workload import (
     ELECTRONS_PER_GREY,
@@ -42,13 +42,14 @@ PIECE_LINES, GAP_LINES = 400, 60
 PITCH_MM, COLUMN_MM, ROW_MM = 0.5, 0.2, 0.4
 BELT_ROW = 108.0
 BLOCK, LAST_BLOCK = 64, 8  #: lines handed over at once: for throughput, and live
+_DENSITY = TissueDensity(lean_kg_m3=1060.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Throughput:
     """Figures of one run."""
 
-    lines_per_s: float  #: frames in memory to profiles, two threads
+    lines_per_s: float  #: frames in memory to profiles, two cores
     latency_ms: npt.NDArray[np.float64]  #: one thread, a value a piece
     n_pieces: int
 
@@ -61,13 +62,13 @@ def measure_throughput(*, n_lines: int = 2000, n_rounds: int = 3) -> Throughput:
     mass and profile at 0°.
     """
     frames = draw_frames(_with_pieces(n_lines))
-    _chain(frames[: PIECE_LINES + 4 * GAP_LINES], BLOCK, ahead=False)  # compile
+    _waits(frames[: PIECE_LINES + 4 * GAP_LINES])  # compile
     rates, n_pieces = [], 0
     for _ in range(n_rounds):
         begin = time.perf_counter()
-        n_pieces = len(_chain(frames, BLOCK, ahead=True))
+        n_pieces = _count_pieces(frames)
         rates.append(n_lines / (time.perf_counter() - begin))
-    latency = np.array(_chain(frames, LAST_BLOCK, ahead=False))
+    latency = np.array(_waits(frames))
     return Throughput(
         lines_per_s=float(np.median(rates)), latency_ms=1e3 * latency, n_pieces=n_pieces
     )
@@ -92,53 +93,42 @@ def _with_pieces(n_lines: int) -> Workload:
     )
 
 
-def _chain(frames: Frames, n_block: int, *, ahead: bool) -> list[float]:
-    """Run all frames through; seconds from each completing block to its pieces' profiles."""
-    settings, density = Settings(), TissueDensity(lean_kg_m3=1060.0)
-    finder = PieceFinder(_flat_geometry(), settings.shape)
-    waits: list[float] = []
-    for start, begin, lines in _blocks(frames, n_block, ahead=ahead):
-        n = len(lines.y_mm)
-        belt = BeltLines(e_mm=PITCH_MM * np.arange(start, start + n, dtype=np.float64))
-        for piece in finder.push(belt, {"a": lines}):
-            measure_piece(piece, settings, density)
-            waits.append(time.perf_counter() - begin)
-    for piece in finder.finish():
-        measure_piece(piece, settings, density)
-    return waits
-
-
-def _blocks(frames: Frames, n_block: int, *, ahead: bool) -> Iterator[tuple[int, float, HeadLines]]:
-    """First line, time of hand-over, and lines in millimetres; a worker goes ahead if asked to."""
+def _blocks(frames: Frames, n_block: int) -> Iterator[tuple[BeltLines, dict[str, HeadLines]]]:
+    """Lines in millimetres, block by block."""
     calibration = _flat_scanner()
     noise = NoiseModel(electrons_per_grey=ELECTRONS_PER_GREY, read_noise_grey=READ_NOISE_GREY)
-    settings = LineSettings()
-    last: list[LaserLines] = []
-
-    def work(start: int) -> tuple[int, float, HeadLines]:
-        begin = time.perf_counter()
-        lines = extract_lines(
+    settings, last = LineSettings(), None
+    for start in range(0, len(frames), n_block):
+        last = extract_lines(
             frames[start : start + n_block], noise=noise, settings=settings, bit_depth=8,
-            before=last[-1] if last else None,
+            before=last,
         )  # fmt: skip
-        last[:] = [lines]
         in_mm = rows_to_mm(
-            calibration, "a", lines.row_px, first_column=0, u_row_px=lines.u_row_px,
-            reflectance=lines.reflectance, line_width_px=lines.width_px,
+            calibration, "a", last.row_px, first_column=0, u_row_px=last.u_row_px,
+            reflectance=last.reflectance, line_width_px=last.width_px,
         )  # fmt: skip
-        return start, begin, in_mm
+        e_mm = PITCH_MM * np.arange(start, start + len(in_mm.y_mm), dtype=np.float64)
+        yield BeltLines(e_mm=e_mm), {"a": in_mm}
 
-    starts = range(0, len(frames), n_block)
-    if not ahead:
-        yield from map(work, starts)
-        return
-    with ThreadPoolExecutor(1) as pool:
-        waiting = [pool.submit(work, start) for start in starts[:3]]
-        for start in [*starts[3:], None, None, None]:
-            if start is not None:
-                waiting.append(pool.submit(work, start))
-            if waiting:
-                yield waiting.pop(0).result()
+
+def _count_pieces(frames: Frames) -> int:
+    """Run all frames through as a recording is, with an extraction that goes ahead."""
+    finder = PieceFinder(_flat_geometry(), Settings().shape)
+    blocks = ahead(_blocks(frames, BLOCK), BLOCKS_AHEAD)
+    return sum(1 for _ in measure_lines(finder, blocks, Settings(), _DENSITY))
+
+
+def _waits(frames: Frames) -> list[float]:
+    """Seconds from the hand-over of each block that completes pieces to their profiles."""
+    finder = PieceFinder(_flat_geometry(), Settings().shape)
+    waits: list[float] = []
+    begin = time.perf_counter()
+    for belt, heads in _blocks(frames, LAST_BLOCK):
+        for piece in finder.push(belt, heads):
+            measure_piece(piece, Settings(), _DENSITY)
+            waits.append(time.perf_counter() - begin)
+        begin = time.perf_counter()
+    return waits
 
 
 def _flat_scanner() -> ScannerCalibration:
