@@ -176,7 +176,7 @@ def lines_of(
     )  # fmt: skip
 
 
-def _uneven_mm(rng: np.random.Generator, x_mm: Floats, y_mm: Floats) -> Floats:
+def uneven_mm(rng: np.random.Generator, x_mm: Floats, y_mm: Floats) -> Floats:
     """Height of an uneven belt: waves of 80 to 400 mm in all directions."""
     total = np.zeros(np.broadcast_shapes(x_mm.shape, y_mm.shape))
     size = rng.normal(0.0, 1.0, 8)
@@ -202,7 +202,7 @@ def measured(lines: Lines, rng: np.random.Generator | None = None) -> list[Piece
             per_row = model.to_plane(column, middle + 0.5)[1]
             per_row = per_row - model.to_plane(column, middle - 0.5)[1]
             state = belt.bit_generator.state  # all heads look at one belt
-            uneven = _uneven_mm(belt, lines.e_mm[:, None], np.nan_to_num(y))
+            uneven = uneven_mm(belt, lines.e_mm[:, None], np.nan_to_num(y))
             belt.bit_generator.state = state
             on_product = np.where(z > 0.5, shift_px * np.sign(per_row), 0.0)
             row = (row + uneven / per_row + on_product).astype(np.float32)

@@ -2,12 +2,15 @@
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
+from shape_study import uneven_mm
 
 from geomscan.scanner.calibration import ScannerCalibration, read_calibration
 from geomscan.scanner.modes import common_modes
+from geomscan.shape.belt_zero import BeltZero
 from geomscan.shape.budget import CalibrationErrors
 from geomscan.shape.from_scanner import shape_geometry
 
@@ -36,3 +39,38 @@ def test_calibration_terms_say_what_the_calibration_says(heads: str) -> None:
         for z in (10.0, 20.0, 35.0):
             gain = np.mean([gain_of_a_prism(calibration, head, y, z) for head in heads], axis=0)
             assert errors.u_mm(y, z) == pytest.approx(np.sqrt(np.square(gain).sum()), rel=0.1)
+
+
+def zero_below_a_piece(
+    rng: np.random.Generator, long_mm: float, wide_mm: float
+) -> tuple[float, float]:
+    """Belt zero below an oval piece on an uneven belt, less the belt there, and its u."""
+    x = np.arange(0.0, 130.0 + long_mm, 0.5)[:, None]
+    y = np.arange(-60.0 - 0.5 * wide_mm, 60.0 + 0.5 * wide_mm, 0.5)
+    belt = uneven_mm(rng, x, y)
+    on = ((x - 60.0 - 0.5 * long_mm) / long_mm) ** 2 + (y / wide_mm) ** 2 < 0.25
+    stop = int((60.0 + long_mm + 6.0) / 0.5)
+    rows = np.ones((stop, len(y), 9), dtype=np.float32)
+    rows[:, :, 1] = (belt + rng.normal(0.0, 0.02, belt.shape) + 20.0 * on)[:stop]
+    zero = BeltZero(len(y))
+    zero.start(rows[:64, :, 1], rows[:64, :, 0])
+    whole = np.empty(rows.shape[:2], dtype=np.float32)
+    for first in range(0, stop, 48):
+        zero.follow(rows[first : first + 48], whole[first : first + 48])
+    cells = slice(112, len(y) - 112)
+    free = cv2.dilate(on.astype(np.uint8), np.ones((17, 17), np.uint8)) == 0
+    window = slice(20, stop)
+    found = zero.around(
+        whole[window], np.ascontiguousarray(free[window, zero.beside(cells)]), cells
+    )
+    level = found.level_mm + found.drift_mm[:, None]
+    return float((level - belt[window, cells])[on[window, cells]].mean()), found.u_zero_mm
+
+
+@pytest.mark.parametrize(("long_mm", "wide_mm"), [(40.0, 24.0), (120.0, 70.0)])
+def test_u_of_belt_zero_is_its_scatter(long_mm: float, wide_mm: float) -> None:
+    # scatter over 60 drawn belts; waves as long as the piece leave few independent patches, so
+    # that both sides are known to 15 % or so
+    found = [zero_below_a_piece(np.random.default_rng(k), long_mm, wide_mm) for k in range(60)]
+    error, u = np.sqrt(np.square(found).mean(axis=0))
+    assert u == pytest.approx(error, rel=0.3)

@@ -231,11 +231,12 @@ class BeltZero:
             slope = float(np.average((x - centre) * (mean - base), weights=weight)) / spread
         _off_drift(columns, base, slope, centre)
         _off_drift(patches, base, slope, centre)
-        middle, tilt, u_tilt = _tilt(columns, patches)
+        learnt_here = n_x / max(float(self._weight[side].max()), n_x)
+        middle, tilt, u_tilt = _tilt(columns, patches, learnt_here)
         own = own + tilt * (np.arange(cells.start, cells.stop) - side.start - middle)
         u_tilt *= 0.5 * (cells.start + cells.stop - 1) - side.start - middle
         # what is left in patches of belt of a piece's scale is what a piece may stand on unnoticed
-        u = _patch_scatter(patches, tilt, middle)
+        u = _patch_scatter(patches, tilt, middle, learnt_here)
         return LocalZero(
             level_mm=own, drift_mm=base + slope * (np.arange(n_x) - centre),
             u_zero_mm=math.hypot(u, u_tilt, u_bearing), bare_share=share,
@@ -248,7 +249,7 @@ def _off_drift(sums: Floats, base: float, slope: float, centre: float) -> None:
     total -= n * base + slope * (rows - centre * n)
 
 
-def _tilt(columns: Floats, patches: Floats) -> tuple[float, float, float]:
+def _tilt(columns: Floats, patches: Floats, learnt_here: float) -> tuple[float, float, float]:
     """Tilt across of what bare belt stands above its level: about which cell, mm a cell, and its u.
 
     A belt that rocks runs ahead of the level that is learnt column by column. The tilt is shrunk by
@@ -261,17 +262,23 @@ def _tilt(columns: Floats, patches: Floats) -> tuple[float, float, float]:
     if spread <= 0.0:
         return middle, 0.0, 0.0
     tilt = float(((cells - middle) * total).sum()) / spread
-    u_tilt = _patch_scatter(patches, tilt, middle) * _PATCH / math.sqrt(spread)
+    u_tilt = _patch_scatter(patches, tilt, middle, learnt_here) * _PATCH / math.sqrt(spread)
     return middle, tilt * max(0.0, 1.0 - (u_tilt / tilt) ** 2) if tilt else 0.0, u_tilt
 
 
-def _patch_scatter(patches: Floats, tilt: float, middle: float) -> float:
-    """Give the standard deviation of the means of patches of bare belt."""
-    n, total, _, cells = patches[:, patches[0] > _PATCH**2 // 4]
+def _patch_scatter(patches: Floats, tilt: float, middle: float, learnt_here: float) -> float:
+    """Give the standard deviation of the means of patches of bare belt.
+
+    Drift and tilt were fitted to these very patches, and the level of every column of patches as
+    far as it was learnt from them (learnt_here, a share): so many degrees of freedom are gone.
+    """
+    seen = patches[0] > _PATCH**2 // 4
+    n, total, _, cells = patches[:, seen]
     if len(n) < 3:
         return _U_UNSEEN_MM
     means = (total - tilt * (cells - middle * n)) / n
-    return float(np.sqrt(np.square(means).mean()))
+    n_fitted = 2.0 + learnt_here * float(seen.any(axis=0).sum())
+    return math.sqrt(float(np.square(means).sum()) / max(len(n) - n_fitted, 1.0))
 
 
 def _low_fifth(values: Singles) -> Floats:
