@@ -12,7 +12,7 @@ from numba import njit
 
 from geomscan.shape.geometry import HeadLines
 
-__all__ = ["CHANNELS", "grid_across"]
+__all__ = ["CHANNELS", "grid_across", "room_for_lines"]
 
 #: Channels of gridded lines, each the integral over the cell in units of the cell.
 CHANNELS = ("cover", "height", "reflectance", "width", "variance", "unlit", "bound", "glare")
@@ -329,8 +329,9 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
 
 
 def grid_across(
-    lines: HeadLines, *, fan_mm: tuple[float, float], y_edge_mm: float, cell_mm: float, n_y: int
-) -> tuple[Singles, Singles]:
+    lines: HeadLines, *, fan_mm: tuple[float, float], y_edge_mm: float, cell_mm: float, n_y: int,
+    room: tuple[Singles, Singles] | None = None,
+) -> tuple[Singles, Singles]:  # fmt: skip
     """Integrate the lines of one head over cells across the belt.
 
     Parameters
@@ -343,6 +344,8 @@ def grid_across(
         Lower edge of the first cell.
     cell_mm, n_y
         Width and number of cells.
+    room
+        From `room_for_lines`, for at least as many lines: what is returned lies in it.
 
     Returns
     -------
@@ -355,9 +358,10 @@ def grid_across(
     """
     y = np.ascontiguousarray(lines.y_mm, dtype=np.float32)
     n_lines = len(y)
+    out, square = (part[:n_lines] for part in room or room_for_lines(n_lines, n_y))
+    out.fill(0.0)
+    square.fill(0.0)
     nothing = np.zeros(y.shape, dtype=np.float32)
-    out = np.zeros((n_lines, len(CHANNELS), n_y), dtype=np.float32)
-    square = np.zeros((n_lines, n_y), dtype=np.float32)
     _across(
         y, _singles(lines.z_mm), _singles(lines.u_z_mm),
         nothing if lines.reflectance is None else _singles(lines.reflectance),
@@ -366,6 +370,14 @@ def grid_across(
         fan_mm[0], fan_mm[1], y_edge_mm, cell_mm, _falling(y), out, square,
     )  # fmt: skip
     return out, square
+
+
+def room_for_lines(n_lines: int, n_y: int) -> tuple[Singles, Singles]:
+    """Memory for what `grid_across` gives of up to n_lines lines."""
+    return (
+        np.empty((n_lines, len(CHANNELS), n_y), dtype=np.float32),
+        np.empty((n_lines, n_y), dtype=np.float32),
+    )
 
 
 def _singles(values: Singles) -> Singles:

@@ -57,26 +57,27 @@ def _merge(parent, box, height, a, b):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def _label(mask, above, first_row, recent, parent, box, height, free, n_free, out):  # type: ignore[no-untyped-def]
-    """Label rows of a mask, joining cells within _REACH; recent: the rows before."""
+def _label(mask, above, first_row, parent, box, height, free, n_free, labels):  # type: ignore[no-untyped-def]
+    """Label rows of a mask, joining cells within _REACH; labels begins with the rows before."""
     n_rows, n_y = mask.shape
     for i in range(n_rows):
-        row = out[i]
+        at = i + _REACH
         current = 0
         last = -10
         for c in range(n_y):
-            row[c] = 0
+            labels[at, c] = 0
             if not mask[i, c]:
                 continue
             if current == 0 or c - last > _REACH:
                 current = 0
             label = current
+            begin = max(c - _REACH, 0)
             if label > 0:
                 label = _root(parent, label)
+                begin = last + _REACH + 1  # what lies before was joined to the last cell
             for back in range(1, _REACH + 1):
-                before = out[i - back] if i - back >= 0 else recent[_REACH + i - back]
-                for k in range(max(c - _REACH, 0), min(c + _REACH + 1, n_y)):
-                    other = before[k]
+                for k in range(begin, min(c + _REACH + 1, n_y)):
+                    other = labels[at - back, k]
                     if other > 0:
                         if label == 0:
                             label = _root(parent, other)
@@ -94,7 +95,7 @@ def _label(mask, above, first_row, recent, parent, box, height, free, n_free, ou
                 box[label, 3] = c
                 box[label, 4] = 0
                 height[label] = 0.0
-            row[c] = label
+            labels[at, c] = label
             box[label, 1] = first_row + i
             box[label, 2] = min(box[label, 2], c)
             box[label, 3] = max(box[label, 3], c)
@@ -136,20 +137,19 @@ class Components:
 
     def add(self, mask: npt.NDArray[np.bool_], above_mm: Singles) -> None:
         """Label the next rows; shapes (n_rows, n_y)."""
-        rows = np.zeros(mask.shape, dtype=np.int32)
+        rows = np.empty((_REACH + len(mask), mask.shape[1]), dtype=np.int32)
+        rows[:_REACH] = self._recent
         first = self.labels.stop
         before = self._n_free
         parent, box, height = self._parent.copy(), self._box.copy(), self._height.copy()
-        n_free = _label(
-            mask, above_mm, first, self._recent, parent, box, height, self._free, before, rows
-        )
+        n_free = _label(mask, above_mm, first, parent, box, height, self._free, before, rows)
         if n_free < 0:  # more regions than ever seen: make room and do the rows again
             self._grow()
             self.add(mask, above_mm)
             return
         self._parent, self._box, self._height, self._n_free = parent, box, height, n_free
-        self.labels.append(rows)
-        self._recent = np.concatenate([self._recent, rows])[-_REACH:].copy()
+        self.labels.append(rows[_REACH:])
+        self._recent = rows[-_REACH:].copy()
 
     def open(self) -> list[Component]:
         """All regions that have not been closed."""

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
-from geomscan.shape.across import CHANNELS, grid_across
+from geomscan.shape.across import CHANNELS, grid_across, room_for_lines
 from geomscan.shape.along import HeadRows
 from geomscan.shape.belt_zero import BeltZero
 from geomscan.shape.budget import CalibrationErrors
@@ -91,6 +91,7 @@ class PieceFinder:
         self._sight = lines_of_sight(geometry.heads.values())
         self._errors = CalibrationErrors(geometry.heads)
         self._rows_of: dict[str, HeadRows] = {}
+        self._lines_of = {name: room_for_lines(_CHUNK_LINES, self.n_y) for name in geometry.heads}
         self._x_edge = 0.0
         self._e_first = 0.0
         self._e_last: float | None = None
@@ -155,7 +156,7 @@ class PieceFinder:
         name, lines = item
         return grid_across(
             lines, fan_mm=self._fan(name), y_edge_mm=self._geometry.y_first_mm,
-            cell_mm=self._cell, n_y=self.n_y,
+            cell_mm=self._cell, n_y=self.n_y, room=self._lines_of[name],
         )  # fmt: skip
 
     def _each(self, work: Callable[[T], R], items: Iterable[T], n_lines: int) -> list[R]:
