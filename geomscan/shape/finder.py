@@ -338,7 +338,8 @@ class PieceFinder:
                 pieces += self._finish(component, too_long=too_long and not whole)
             self._components.close(component, as_product=worth_it)
         still = self._components.open()
-        self._prepare(still)
+        if not pieces:  # a planner waits for those; room for others is made with the next rows
+            self._prepare(still)
         keep = min([c.first_row for c in still], default=rows_seen)
         keep = max(min(keep, rows_seen - 80) - 200, 0)
         self._store.drop_before(keep)
