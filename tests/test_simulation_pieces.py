@@ -25,11 +25,13 @@ from geomscan.simulation.truth import running_volume_mm3, scene_truth, truth_map
 FILLET = Fillet(half_axes_mm=(70, 40), height_mm=30, waves=((3, 0.05, 40),), taper=0.2)
 
 
-@pytest.mark.parametrize("angle_deg", [0.0, 30.0, -45.0])
-def test_a_cut_parts_a_piece_into_two_closed_ones(angle_deg: float) -> None:
+@pytest.mark.parametrize(
+    ("angle_deg", "plan_angle_deg"), [(0.0, 0.0), (30.0, 0.0), (-45.0, 0.0), (35.0, -40.0)]
+)
+def test_a_cut_parts_a_piece_into_two_closed_ones(angle_deg: float, plan_angle_deg: float) -> None:
     """Reference: trimesh's plane cut; both parts together are the piece."""
     mesh = mesh_of(FILLET, facet_mm=3.0)
-    cut = Cut(at_mm=12.0, angle_deg=angle_deg, keep="before")
+    cut = Cut(at_mm=12.0, angle_deg=angle_deg, plan_angle_deg=plan_angle_deg, keep="before")
     before = cut_mesh(mesh, cut)
     after = cut_mesh(mesh, cut.model_copy(update={"keep": "after"}))
     for part in (before, after):
@@ -37,12 +39,14 @@ def test_a_cut_parts_a_piece_into_two_closed_ones(angle_deg: float) -> None:
         assert other.is_watertight
         assert other.is_winding_consistent
     whole = trimesh.Trimesh(mesh.vertices_mm, mesh.triangles, process=False)
-    normal = [-1.0, 0.0, np.tan(np.deg2rad(angle_deg))]
+    normal = np.array([-1.0, *np.tan(np.deg2rad([plan_angle_deg, angle_deg]))])
+    assert ((before.vertices_mm - [12.0, 0, 0]) @ normal).min() > -1e-9
     kept = trimesh.intersections.slice_mesh_plane(whole, normal, [12.0, 0, 0], cap=True)
     assert volume_mm3(before) == pytest.approx(kept.volume, rel=1e-9)
     assert volume_mm3(before) + volume_mm3(after) == pytest.approx(volume_mm3(mesh), rel=1e-12)
     assert volume_mm3(before) == pytest.approx(
-        running_volume_mm3(mesh, 12.0, angle_deg=angle_deg)[0], rel=1e-9
+        running_volume_mm3(mesh, 12.0, angle_deg=angle_deg, plan_angle_deg=plan_angle_deg)[0],
+        rel=1e-9,
     )
 
 

@@ -66,7 +66,9 @@ def cut_mesh(mesh: Mesh, cut: Cut) -> Mesh:
             rim.append((ab, ca))
     middle = len(mesh.vertices_mm) + len(added)
     ends = np.array([added[start - len(mesh.vertices_mm)] for start, _ in rim])
-    added.append((ends.min(axis=0) + ends.max(axis=0)) / 2)
+    at = (ends.min(axis=0) + ends.max(axis=0)) / 2
+    at[0] = cut.at_mm + at[2] * slope + at[1] * plan  # a box about the outline isn't askew as it is
+    added.append(at)
     triangles += [[start, end, middle] for start, end in rim]
     vertices = np.vstack([mesh.vertices_mm, np.array(added)])
     used, index = np.unique(np.array(triangles), return_inverse=True)
