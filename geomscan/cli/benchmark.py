@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 import numpy as np
+import numpy.typing as npt
 
 from geomscan.cli.output import finish, json_option, say, whole_command
 
@@ -49,13 +50,18 @@ def _as_json(figures: "Benchmark", whole: "Throughput", avx2: float | None) -> d
         "over_opencv": figures.over_opencv,
         "extraction_lines_per_s": figures.frames_per_s,
         "lines_per_s": whole.lines_per_s,
-        "latency_ms": {
-            "median": float(np.median(whole.latency_ms)),
-            "p95": float(np.percentile(whole.latency_ms, 95)),
+        "latency_ms": _spread(whole.latency_ms),
+        "to_pieces": {
+            "lines_per_s": whole.pieces_lines_per_s,
+            "latency_ms": _spread(whole.pieces_latency_ms),
         },
         "n_frames": figures.n_frames,
         "machine": figures.machine,
     }
+
+
+def _spread(times_ms: npt.NDArray[np.float64]) -> dict[str, float]:
+    return {"median": float(np.median(times_ms)), "p95": float(np.percentile(times_ms, 95))}
 
 
 def _as_text(figures: "Benchmark", whole: "Throughput", avx2: float | None) -> str:
@@ -75,10 +81,15 @@ def _as_text(figures: "Benchmark", whole: "Throughput", avx2: float | None) -> s
     lines.append(f"plain numpy centre of gravity     {figures.over_numpy:8.1f} times as long")
     if figures.over_opencv is not None:
         lines.append(f"composed from OpenCV              {figures.over_opencv:8.1f} times as long")
-    lines += [
-        f"frames to profiles, two threads   {whole.lines_per_s:8.0f} head-lines/s "
-        f"({whole.n_pieces} pieces)",
-        f"last line to finished profile     {np.median(whole.latency_ms):8.1f} ms median, "
-        f"{np.percentile(whole.latency_ms, 95):.1f} ms at 95 %, one thread",
-    ]
+    for name, rate, times_ms in (
+        ("profile", whole.lines_per_s, whole.latency_ms),
+        ("piece", whole.pieces_lines_per_s, whole.pieces_latency_ms),
+    ):
+        wait = _spread(times_ms)
+        lines += [
+            f"{f'frames to {name}s, two cores':<34}{rate:8.0f} head-lines/s "
+            f"({whole.n_pieces} pieces)",
+            f"{f'last line to finished {name}':<34}{wait['median']:8.1f} ms median, "
+            f"{wait['p95']:.1f} ms at 95 %, one thread",
+        ]
     return "\n".join(lines)

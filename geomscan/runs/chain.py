@@ -1,6 +1,6 @@
 """From lines to finished pieces: tissue, mass and profiles of each as soon as it has passed."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,7 @@ from geomscan.tissue.classify import classify
 from geomscan.tissue.settings import TissueSettings
 from geomscan.tissue.tissue_map import TissueMap
 
-__all__ = ["MeasuredPiece", "measure_lines", "measure_piece", "measure_pieces"]
+__all__ = ["MeasuredPiece", "find_pieces", "measure_found", "measure_piece", "measure_pieces"]
 
 _PIECES_AHEAD = 3  # pieces found while one is measured; each holds some megabytes
 
@@ -73,30 +73,29 @@ def measure_pieces(
     """
     lanes = scan.recording.manifest.belt.lanes or ()
     finder = PieceFinder(scan_geometry(scan), settings.shape, lanes)
-    yield from measure_lines(
-        finder, scan.blocks(n_threads=n_threads), settings, density, angles_deg=angles_deg
-    )
+    found = find_pieces(finder, scan.blocks(n_threads=n_threads))
+    yield from measure_found(found, settings, density, angles_deg=angles_deg)
 
 
-def measure_lines(
-    finder: PieceFinder,
-    blocks: Iterator[tuple[BeltLines, Mapping[str, HeadLines]]],
+def find_pieces(
+    finder: PieceFinder, blocks: Iterable[tuple[BeltLines, Mapping[str, HeadLines]]]
+) -> Iterator[PieceMap]:
+    """Find the pieces in blocks of lines, to their end."""
+    for belt, heads in blocks:
+        yield from finder.push(belt, heads)
+    yield from finder.finish()
+
+
+def measure_found(
+    pieces: Iterator[PieceMap],
     settings: Settings,
     density: TissueDensity | None,
     *,
     angles_deg: Sequence[float] = (0.0,),
 ) -> Iterator[MeasuredPiece]:
-    """Find pieces in blocks of lines and measure them; the search goes on meanwhile."""
-    for piece in ahead(_found(finder, blocks), _PIECES_AHEAD):
+    """Measure pieces one by one while the search for others goes on in a thread of its own."""
+    for piece in ahead(pieces, _PIECES_AHEAD):
         yield measure_piece(piece, settings, density, angles_deg=angles_deg)
-
-
-def _found(
-    finder: PieceFinder, blocks: Iterator[tuple[BeltLines, Mapping[str, HeadLines]]]
-) -> Iterator[PieceMap]:
-    for belt, heads in blocks:
-        yield from finder.push(belt, heads)
-    yield from finder.finish()
 
 
 def measure_piece(

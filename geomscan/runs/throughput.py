@@ -16,7 +16,7 @@ from geomscan.laser_line.noise import NoiseModel
 from geomscan.laser_line.settings import LineSettings
 from geomscan.mass.density import TissueDensity
 from geomscan.runs.ahead import ahead
-from geomscan.runs.chain import measure_lines, measure_piece
+from geomscan.runs.chain import MeasuredPiece, find_pieces, measure_found, measure_piece
 from geomscan.runs.scan import BLOCKS_AHEAD
 from geomscan.runs.settings import Settings
 from geomscan.runs.workload import (
@@ -33,6 +33,7 @@ from geomscan.scanner.head import HeadModel
 from geomscan.shape.finder import PieceFinder
 from geomscan.shape.from_scanner import rows_to_mm
 from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
+from geomscan.shape.piece_map import PieceMap
 
 __all__ = ["Throughput", "measure_throughput"]
 
@@ -50,7 +51,9 @@ class Throughput:
     """Figures of one run."""
 
     lines_per_s: float  #: frames in memory to profiles, two cores
-    latency_ms: npt.NDArray[np.float64]  #: one thread, a value a piece
+    latency_ms: npt.NDArray[np.float64]  #: to the profile, one thread, a value a piece
+    pieces_lines_per_s: float  #: frames in memory to pieces: no tissue, mass or profile
+    pieces_latency_ms: npt.NDArray[np.float64]  #: to the piece
     n_pieces: int
 
 
@@ -63,15 +66,20 @@ def measure_throughput(*, n_lines: int = 2000, n_rounds: int = 3) -> Throughput:
     """
     frames = draw_frames(_with_pieces(n_lines))
     _waits(frames[: PIECE_LINES + 4 * GAP_LINES])  # compile
-    rates, n_pieces = [], 0
+    to_profiles: list[float] = []
+    to_pieces: list[float] = []
+    n_pieces = 0
     for _ in range(n_rounds):
-        begin = time.perf_counter()
-        n_pieces = _count_pieces(frames)
-        rates.append(n_lines / (time.perf_counter() - begin))
-    latency = np.array(_waits(frames))
+        for rates, run in ((to_profiles, _measured_pieces), (to_pieces, _pieces)):
+            begin = time.perf_counter()
+            n_pieces = sum(1 for _ in run(frames))
+            rates.append(n_lines / (time.perf_counter() - begin))
+    waits_ms = 1e3 * np.array(_waits(frames))
     return Throughput(
-        lines_per_s=float(np.median(rates)), latency_ms=1e3 * latency, n_pieces=n_pieces
-    )
+        lines_per_s=float(np.median(to_profiles)), latency_ms=waits_ms[:, 1],
+        pieces_lines_per_s=float(np.median(to_pieces)), pieces_latency_ms=waits_ms[:, 0],
+        n_pieces=n_pieces,
+    )  # fmt: skip
 
 
 def _with_pieces(n_lines: int) -> Workload:
@@ -111,22 +119,27 @@ def _blocks(frames: Frames, n_block: int) -> Iterator[tuple[BeltLines, dict[str,
         yield BeltLines(e_mm=e_mm), {"a": in_mm}
 
 
-def _count_pieces(frames: Frames) -> int:
-    """Run all frames through as a recording is, with an extraction that goes ahead."""
-    finder = PieceFinder(_flat_geometry(), Settings().shape)
+def _pieces(frames: Frames) -> Iterator[PieceMap]:
+    """Run all frames through as a recording is: the extraction goes ahead."""
     blocks = ahead(_blocks(frames, BLOCK), BLOCKS_AHEAD)
-    return sum(1 for _ in measure_lines(finder, blocks, Settings(), _DENSITY))
+    return find_pieces(PieceFinder(_flat_geometry(), Settings().shape), blocks)
 
 
-def _waits(frames: Frames) -> list[float]:
-    """Seconds from the hand-over of each block that completes pieces to their profiles."""
+def _measured_pieces(frames: Frames) -> Iterator[MeasuredPiece]:
+    return measure_found(_pieces(frames), Settings(), _DENSITY)
+
+
+def _waits(frames: Frames) -> list[tuple[float, float]]:
+    """Seconds from the hand-over of a block that completes a piece to the piece and its profile."""
     finder = PieceFinder(_flat_geometry(), Settings().shape)
-    waits: list[float] = []
+    waits: list[tuple[float, float]] = []
     begin = time.perf_counter()
     for belt, heads in _blocks(frames, LAST_BLOCK):
-        for piece in finder.push(belt, heads):
+        pieces = finder.push(belt, heads)
+        found = time.perf_counter() - begin
+        for piece in pieces:
             measure_piece(piece, Settings(), _DENSITY)
-            waits.append(time.perf_counter() - begin)
+            waits.append((found, time.perf_counter() - begin))
         begin = time.perf_counter()
     return waits
 
