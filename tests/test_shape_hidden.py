@@ -4,16 +4,21 @@ import numpy as np
 import pytest
 
 from geomscan.shape.components import Components
-from geomscan.shape.edges import find_rim
+from geomscan.shape.edges import Rim, find_rim
 from geomscan.shape.hidden import fill_hidden
 
 CELL = 0.5
 
 
+def rim_of(height: np.ndarray) -> Rim:
+    everywhere = np.ones(height.shape, bool)
+    return find_rim(height.astype(np.float32), height > 0.3, everywhere, noise_mm=0.02)
+
+
 def fill(height: np.ndarray, cover: np.ndarray):  # type: ignore[no-untyped-def]
     return fill_hidden(
-        height, cover, np.ones(height.shape, bool), sight=(0.75, 0.75), tan_tilt=0.016,
-        cell_mm=CELL, pitch_mm=0.6, column_mm=0.4,
+        height.astype(np.float32), cover.astype(np.float32), np.ones(height.shape, bool),
+        sight=(0.75, 0.75), tan_tilt=0.016, cell_mm=CELL, pitch_mm=0.6, column_mm=0.4,
     )  # fmt: skip
 
 
@@ -70,7 +75,7 @@ def test_the_outline_of_a_flank_lies_where_it_meets_the_belt(angle_deg: float) -
     r = np.hypot(x[:, None], x[None, :])
     height = np.maximum((30.0 - r) * np.tan(np.radians(angle_deg)), 0.0)
     height += np.random.default_rng(0).normal(0, 0.02, height.shape)
-    rim = find_rim(height, height > 0.3, np.ones(height.shape, bool), noise_mm=0.02)
+    rim = rim_of(height)
     assert rim.cover.sum() * CELL**2 == pytest.approx(np.pi * 30**2, rel=0.01)
     assert (rim.last_x - rim.first_x) * CELL == pytest.approx(60.0, abs=0.6)
     assert (rim.last_y - rim.first_y) * CELL == pytest.approx(60.0, abs=0.6)
@@ -82,7 +87,7 @@ def test_a_wall_has_a_toe_and_cells_are_covered_in_part() -> None:
     height = np.zeros((100, 80))
     height[20:70, 20:60] = 12.0
     height[70, 20:60] = 3.0  # a quarter of the cell
-    rim = find_rim(height, height > 0.3, np.ones(height.shape, bool), noise_mm=0.02)
+    rim = rim_of(height)
     assert rim.cover[70, 40] == pytest.approx(0.25, abs=0.02)
     assert rim.cover.sum() == pytest.approx(50.25 * 40, rel=0.002)
     assert np.nanmax(rim.toe_mm) == pytest.approx(12.0, rel=0.05)

@@ -40,7 +40,7 @@ def dome(
 
 
 def parts_of(height: Floats) -> Parts:
-    return part_pieces(height, height > 0.3, cell_mm=CELL)
+    return part_pieces(height.astype(np.float32), height > 0.3, cell_mm=CELL)
 
 
 def errors_of(told: Parts, bodies: list[Floats]) -> list[float]:

@@ -1,6 +1,7 @@
 """Common errors of a piece as changes of thickness: what one standard uncertainty of each does."""
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -88,7 +89,7 @@ class CalibrationErrors:
         return 1 + len(self._terms)
 
     def terms(
-        self, y_mm: Floats, thickness_mm: Floats, maps: Maps | None = None
+        self, y_mm: Floats, thickness_mm: npt.NDArray[Any], maps: Maps | None = None
     ) -> tuple[ErrorTerm, ...]:
         """Give a piece's terms; y_mm (n_y,), thickness_mm (n_x, n_y), NaN off the piece.
 

@@ -11,7 +11,6 @@ __all__ = [
     "describe_cells",
     "gaps_where_flat",
     "hold_volume",
-    "lower_needles",
     "over_belt",
     "polynomial_terms",
 ]
@@ -21,43 +20,76 @@ _FIRM = 0.999  # cover from which a cell counts as wholly covered
 
 
 @njit(nogil=True, cache=True)
-def over_belt(rows, level, drift, seen, height):  # type: ignore[no-untyped-def]
-    """Cover and height over the belt, 0 where nothing was seen, from fused rows."""
+def over_belt(rows, level, drift, seen, height, unlit):  # type: ignore[no-untyped-def]
+    """Cover, height over the belt, 0 where nothing was seen, and what is unlit, from fused rows."""
     for i in range(seen.shape[0]):
         for c in range(seen.shape[1]):
             seen[i, c] = rows[i, c, 0]
             z = rows[i, c, 1] - (level[c] + drift[i])
             height[i, c] = z if z == z else 0.0
+            unlit[i, c] = rows[i, c, 5]
 
 
 @njit(nogil=True, cache=True)
-def hold_volume(height, cover, whole, firm):  # type: ignore[no-untyped-def]
-    """Give what cells hold (mm over the whole cell), and how high the firm ones stand."""
+def _firm_around(height, cover, i, c, reach):  # type: ignore[no-untyped-def]
+    """Height of the highest wholly covered cell around one, 0 where there is none."""
+    highest = 0.0
+    for p in range(max(i - reach, 0), min(i + reach + 1, height.shape[0])):
+        for q in range(max(c - reach, 0), min(c + reach + 1, height.shape[1])):
+            if cover[p, q] >= _FIRM:
+                highest = max(highest, float(height[p, q]))
+    return highest
+
+
+@njit(nogil=True, cache=True)
+def hold_volume(height, rim_cover, whole, cover):  # type: ignore[no-untyped-def]
+    """Fill what each cell holds (mm over the whole cell), and a cover that puts none on a needle.
+
+    How much of a cell is covered comes from the outline, and a small error of that would put the
+    same material higher than the firm cells around it.
+    """
     for i in range(cover.shape[0]):
         for c in range(cover.shape[1]):
-            a = cover[i, c]
-            value = max(height[i, c], 0.0) if a > 0.0 else 0.0
+            a = float(rim_cover[i, c])
+            value = max(float(height[i, c]), 0.0) if a > 0.0 else 0.0
             whole[i, c] = value
-            firm[i, c] = value if a >= _FIRM else 0.0
+            if 0.0 < a < _FIRM:
+                top = _firm_around(height, rim_cover, i, c, 2)
+                if top > 0.0 and value > a * top:
+                    a = min(value / top, 1.0)
+            cover[i, c] = a
 
 
 @njit(nogil=True, cache=True)
-def lower_needles(whole, cover, highest, mended):  # type: ignore[no-untyped-def]
-    """Cover of partly covered cells such that none stands higher than the firm cells around it."""
-    for i in range(cover.shape[0]):
-        for c in range(cover.shape[1]):
-            a = cover[i, c]
-            top = float(highest[i, c])
-            if 0.0 < a < _FIRM and top > 0.0 and whole[i, c] > a * top:
-                a = min(whole[i, c] / top, 1.0)
-            mended[i, c] = a
+def hidden_front(height, hidden, doubt, cover, first, n_front):  # type: ignore[no-untyped-def]
+    """Doubt and edge of the front that no camera saw, from its columns of cells.
+
+    The front are n_front rows from the `first` one of the piece on. Returns the summed doubt
+    (mm·cells) about what lies before the first cell that was seen, and those cells' summed height.
+    """
+    n_x, n_y = cover.shape
+    total = top = 0.0
+    for c in range(n_y):
+        covered = False
+        for i in range(first, min(first + n_front, n_x)):
+            covered = covered or cover[i, c] > 0.0
+        if not covered:
+            continue
+        edge = first
+        while edge < n_x and not (hidden[edge, c] <= 0.0 and height[edge, c] > 0.5):
+            edge += 1
+        edge = edge if edge < n_x else first
+        for i in range(first, edge):
+            total += doubt[i, c]
+        top += height[edge, c]
+    return total, top
 
 
 @njit(nogil=True, cache=True)
-def gaps_where_flat(rows, whole, cover, limit, out):  # type: ignore[no-untyped-def]
-    """Gather the gap of two heads from cells that aren't steep; returns their number."""
+def gaps_where_flat(rows, whole, cover, limit, step, out):  # type: ignore[no-untyped-def]
+    """Gather the gap of two heads from cells of every step-th row that aren't steep: how many."""
     n = 0
-    for i in range(1, cover.shape[0] - 1):
+    for i in range(1, cover.shape[0] - 1, step):
         for c in range(1, cover.shape[1] - 1):
             gap = rows[i, c, 8]
             if cover[i, c] <= 0.0 or gap != gap:

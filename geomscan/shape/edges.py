@@ -15,13 +15,15 @@ from geomscan.shape.maps import Maps
 
 __all__ = ["N_RIM_MAPS", "Rim", "find_rim"]
 
-N_RIM_MAPS = 9
+N_RIM_MAPS = 4
 
-Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
+Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _INSIDE = 2  # cells from the first one above threshold to the flank's reference
 _OUTSIDE = 8  # cells looked at beyond it
+_SLIVER = 1e-6  # share of a cell that is left over from rounding
 _U_OUTLINE = 0.4  # standard uncertainty of an end read off the outline, cells
 _MISFIT = 0.02  # cells, rms: below it all laws fit alike
 _U_TIP = 0.15  # the same followed back from the sections behind it
@@ -34,8 +36,8 @@ class Rim:
     toe_mm is the height at which the rim ends: 0 where the flank meets the belt; NaN off the rim.
     """
 
-    cover: Floats
-    toe_mm: Floats
+    cover: Singles
+    toe_mm: Singles
     first_x: float
     u_first_x: float
     last_x: float
@@ -79,76 +81,90 @@ def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped
     return k, (top - toe) / slope, toe
 
 
+def _runs(core: Bools) -> Ints:
+    """Find runs of marked cells along axis 1: rows, first cells and last cells; shape (3, n)."""
+    framed = np.zeros((core.shape[0], core.shape[1] + 2), dtype=np.bool_)
+    framed[:, 1:-1] = core
+    flat = framed.ravel()
+    turns = np.flatnonzero(flat[1:] != flat[:-1])  # the cell before each run, and its last one
+    row, before = np.divmod(turns[::2], framed.shape[1])
+    return np.stack([row, before, before + turns[1::2] - turns[::2] - 1])
+
+
 @njit(nogil=True, cache=True)
-def _along(h, core, allowed, noise_mm, cover, toe, low, high):  # type: ignore[no-untyped-def]
-    """Cover from runs along axis 0; low, high: where each line of cells begins and ends."""
-    n, width = h.shape
-    for c in range(width):
-        low[c] = np.inf
-        high[c] = -np.inf
-        i = 0
-        while i < n:
-            if not core[i, c]:
-                i += 1
-                continue
-            first = i
-            while i < n and core[i, c]:
-                i += 1
-            last = i - 1
-            k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, noise_mm)
-            k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, noise_mm)
-            begin = max(k0 + 1.0 - min(reach0, k0 - first + 1.0 + _OUTSIDE), 0.0)
-            end = min(k1 + min(reach1, last - k1 + 1.0 + _OUTSIDE), float(n))
-            low[c] = min(low[c], begin)
-            high[c] = max(high[c], end)
-            for j in range(int(np.floor(begin)), min(int(np.floor(end)), n - 1) + 1):
-                share = min(end, j + 1.0) - max(begin, float(j))
-                if share > 0.0 and allowed[j, c]:
+def _put_ends(h, allowed, runs, noise_mm, cover, toe, rim, low, high):  # type: ignore[no-untyped-def]
+    """Put ends onto runs along axis 0, in `cover`, which holds 1 on all their cells.
+
+    toe: the heights at which runs end; rim: marks what was changed; low, high: where each line of
+    cells begins and ends.
+    """
+    n, n_runs = h.shape[0], runs.shape[1]
+    begin, end = np.empty(n_runs), np.empty(n_runs)
+    inner, outer = np.empty(n_runs, dtype=np.int64), np.empty(n_runs, dtype=np.int64)
+    for r in range(n_runs):
+        c, first, last = runs[0, r], runs[1, r], runs[2, r]
+        k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, noise_mm)
+        k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, noise_mm)
+        begin[r] = max(k0 + 1.0 - min(reach0, k0 - first + 1.0 + _OUTSIDE), 0.0)
+        end[r] = min(k1 + min(reach1, last - k1 + 1.0 + _OUTSIDE), float(n))
+        inner[r], outer[r] = k0, k1
+        low[c] = min(low[c], begin[r])
+        high[c] = max(high[c], end[r])
+        toe[min(int(begin[r] + _SLIVER), n - 1), c] = toe0
+        toe[max(int(end[r] - _SLIVER), 0), c] = toe1
+        cover[first : k0 + 1, c] = 0.0
+        cover[k1 : last + 1, c] = 0.0
+        rim[first : k0 + 1, c] = True
+        rim[k1 : last + 1, c] = True
+    for r in range(n_runs):  # once all are cut back, for one may reach into the next
+        c = runs[0, r]
+        for side in range(2):
+            a, b = int(begin[r]), inner[r]
+            if side == 1:
+                a, b = max(outer[r], b + 1), min(int(end[r]), n - 1)
+            for j in range(a, b + 1):
+                share = min(end[r], j + 1.0) - max(begin[r], float(j))
+                if share > _SLIVER and allowed[j, c]:
                     cover[j, c] = min(cover[j, c] + share, 1.0)
-            a = min(max(int(np.floor(begin)), 0), n - 1)
-            b = min(max(int(np.floor(end)), 0), n - 1)
-            toe[a, c] = toe0
-            toe[b, c] = toe1
+                    rim[j, c] = True
 
 
 @njit(nogil=True, cache=True)
-def _choose(h, core, cover_x, cover_y, toe_x, toe_y, cover, toe, along, across):  # type: ignore[no-untyped-def]
-    """Take rows or columns, whichever the rim faces more nearly; sum the sections."""
+def _choose(core, places, cover, cover_y, toe, toe_y):  # type: ignore[no-untyped-def]
+    """Where the rim faces across rather than along, take what runs across say of it.
+
+    places: cells of the rim, counted row by row; cover and toe hold what runs along say.
+    """
     n_x, n_y = core.shape
     reach = 4
-    for i in range(n_x):
-        for c in range(n_y):
-            a = cover_x[i, c]
-            b = cover_y[i, c]
-            toe[i, c] = np.nan
-            if a == b and toe_x[i, c] != toe_x[i, c] and toe_y[i, c] != toe_y[i, c]:
-                cover[i, c] = a
-                if a > 0.0:
-                    along[i] += h[i, c]
-                    across[c] += h[i, c]
-                continue
-            gx = 0
-            gy = 0
-            for di in range(-reach, reach + 1):
-                for dc in range(-reach, reach + 1):
-                    p = i + di
-                    q = c + dc
-                    if 0 <= p < n_x and 0 <= q < n_y and core[p, q]:
-                        gx += di
-                        gy += dc
-            if abs(gx) >= abs(gy):
-                cover[i, c] = a
-                toe[i, c] = toe_x[i, c]
-            else:
-                cover[i, c] = b
-                toe[i, c] = toe_y[i, c]
-            if cover[i, c] > 0.0:
-                along[i] += h[i, c]
-                across[c] += h[i, c]
+    for place in places:
+        i, c = place // n_y, place % n_y
+        gx = gy = 0
+        for p in range(max(i - reach, 0), min(i + reach + 1, n_x)):
+            for q in range(max(c - reach, 0), min(c + reach + 1, n_y)):
+                if core[p, q]:
+                    gx += p - i
+                    gy += q - c
+        if abs(gx) < abs(gy):
+            cover[i, c] = cover_y[i, c]
+            toe[i, c] = toe_y[i, c]
+
+
+@njit(nogil=True, cache=True, fastmath={"contract", "nsz", "reassoc"})
+def _sections(h, cover, along, across):  # type: ignore[no-untyped-def]
+    """Sum the heights of covered cells by rows and by columns."""
+    across[:] = 0.0
+    for i in range(h.shape[0]):
+        total = 0.0
+        for c in range(h.shape[1]):
+            value = float(h[i, c]) if cover[i, c] > 0.0 else 0.0
+            total += value
+            across[c] += value
+        along[i] = total
 
 
 def find_rim(
-    height_mm: Floats, core: Bools, allowed: Bools, *, noise_mm: float, maps: Maps | None = None
+    height_mm: Singles, core: Bools, allowed: Bools, *, noise_mm: float, maps: Maps | None = None
 ) -> Rim:
     """Cover and outline of a piece from its heights.
 
@@ -165,35 +181,39 @@ def find_rim(
     maps
         Room for N_RIM_MAPS maps.
     """
-    import cv2
-
     n_x, n_y = height_mm.shape
     maps = maps or Maps(N_RIM_MAPS, (n_x, n_y))
-    turned = (n_y, n_x)
-    cover_x, cover_y, cover = maps.take(0.0), maps.take(0.0).reshape(turned), maps.take()
-    toe_x, toe_y, toe = maps.take(np.nan), maps.take(np.nan).reshape(turned), maps.take()
-    height_turned, cover_back, toe_back = maps.take().reshape(turned), maps.take(), maps.take()
-    low_x, high_x, low_y, high_y = np.empty(n_y), np.empty(n_y), np.empty(n_x), np.empty(n_x)
-    _along(height_mm, core, allowed, noise_mm, cover_x, toe_x, low_x, high_x)
-    masks = [cv2.transpose(mask.view(np.uint8)).view(bool) for mask in (core, allowed)]
-    cv2.transpose(height_mm, dst=height_turned)
-    _along(height_turned, masks[0], masks[1], noise_mm, cover_y, toe_y, low_y, high_y)
-    cv2.transpose(cover_y, dst=cover_back)
-    cv2.transpose(toe_y, dst=toe_back)
-    along, across = np.zeros(n_x), np.zeros(n_y)
-    _choose(height_mm, core, cover_x, cover_back, toe_x, toe_back, cover, toe, along, across)
-    first_x, u_first_x = _tip(along, _end(low_x))
+    cover, cover_y, toe, toe_y = maps.take(), maps.take(), maps.take(np.nan), maps.take(np.nan)
+    cover[:] = core
+    cover_y[:] = core
+    rim = np.zeros((n_x, n_y), dtype=np.bool_)
+    low_x, high_x = np.full(n_y, np.inf), np.full(n_y, -np.inf)
+    low_y, high_y = np.full(n_x, np.inf), np.full(n_x, -np.inf)
+    _put_ends(
+        height_mm, allowed, _runs(np.ascontiguousarray(core.T)), noise_mm, cover, toe, rim, low_x,
+        high_x,
+    )  # fmt: skip
+    _put_ends(
+        height_mm.T, allowed.T, _runs(core), noise_mm, cover_y.T, toe_y.T, rim.T, low_y, high_y
+    )  # fmt: skip
+    _choose(core, np.flatnonzero(rim), cover, cover_y, toe, toe_y)
+    along, across = np.empty(n_x), np.empty(n_y)
+    _sections(height_mm, cover, along, across)
+    first_x, u_first_x = _tip(along, low_x)
     return Rim(
         cover=cover, toe_mm=toe,
         first_x=first_x, u_first_x=u_first_x,
-        last_x=n_x - _tip(along[::-1], n_x + _end(-high_x))[0],
-        first_y=_tip(across, _end(low_y))[0],
-        last_y=n_y - _tip(across[::-1], n_y + _end(-high_y))[0],
+        last_x=n_x - _tip(along[::-1].copy(), n_x - high_x)[0],
+        first_y=_tip(across, low_y)[0],
+        last_y=n_y - _tip(across[::-1].copy(), n_y - high_y)[0],
     )  # fmt: skip
 
 
-def _tip(section: Floats, outline: float) -> tuple[float, float]:
-    """Where a piece begins, carried on from its cross-sections behind the tip.
+@njit(nogil=True, cache=True)
+def _tip(section, ends):  # type: ignore[no-untyped-def]
+    """Where a piece begins, and its u, carried on from its cross-sections behind the tip.
+
+    ends: where each line of cells begins, infinite where there is none.
 
     The outermost tenths of a millimetre of a steep rim are dark and narrow, and no line may have
     hit them. Behind them the section grows with the distance from the tip as d (a flank that meets
@@ -201,37 +221,64 @@ def _tip(section: Floats, outline: float) -> tuple[float, float]:
     is followed back to where the section vanishes, unless another one fits plainly better; how far
     the laws lie apart says how sure the tip is.
     """
+    outline = _outermost(ends)
     start = int(outline) + 2
     stop = min(start + 10, start + max(int(0.12 * len(section)), 5), len(section))
     area = section[start:stop]
-    if len(area) < 5 or np.any(np.diff(area) <= 0.0) or area[0] <= 0.0:
+    if len(area) < 5 or area[0] <= 0.0:
         return outline, _U_OUTLINE
+    for k in range(1, len(area)):
+        if area[k] <= area[k - 1]:
+            return outline, _U_OUTLINE
     if area[0] > 0.6 * area[-1]:
         return outline, _U_OUTLINE  # a front that stands square
-    x = np.arange(start, stop) + 0.5
-    tips, misfits = {}, {}
-    for power in (1.0, 1.25, 1.5):
-        root = area ** (1.0 / power)
-        root = root / root[-1]
-        design = np.stack([np.ones_like(root), root, root**2], axis=1)
-        terms, *_ = np.linalg.lstsq(design, x, rcond=None)
-        tips[power] = float(terms[0])
-        misfits[power] = float(np.sqrt(np.mean(np.square(design @ terms - x))))
-    found, u = tips[1.25], abs(tips[1.5] - tips[1.0]) / np.sqrt(12.0)
-    best = min(misfits, key=lambda power: misfits[power])
-    if misfits[1.25] > _MISFIT and misfits[best] < 0.5 * misfits[1.25]:
-        found, u = tips[best], _U_TIP
-    elif misfits[best] > 4.0 * _MISFIT:  # no law holds: between the outline and what they say
+    upright, misfit_upright = _vanishing(area, 1.0)
+    between, misfit = _vanishing(area, 1.25)
+    angled, misfit_angled = _vanishing(area, 1.5)
+    found, u = start + between, abs(angled - upright) / np.sqrt(12.0)
+    best, least = start + upright, misfit_upright
+    if misfit < least:
+        best, least = found, misfit
+    if misfit_angled < least:
+        best, least = start + angled, misfit_angled
+    if misfit > _MISFIT and least < 0.5 * misfit:
+        found, u = best, _U_TIP
+    elif least > 4.0 * _MISFIT:  # no law holds: between the outline and what they say
         found, u = 0.5 * (found + outline), 0.5 * abs(found - outline)
     if outline - 3.0 < found < outline + 1.0:
-        return found, max(_U_TIP, float(u), 0.3 * abs(found - outline))
+        return found, max(_U_TIP, u, 0.3 * abs(found - outline))
     return outline, _U_OUTLINE
 
 
-def _end(edge: Floats) -> float:
+@njit(nogil=True, cache=True)
+def _vanishing(area, power):  # type: ignore[no-untyped-def]
+    """Where sections vanish if they grow as about that power of the distance; rms misfit, cells.
+
+    Places are fitted by a parabola in the root of the section, in polynomials that are orthogonal
+    over the sections at hand.
+    """
+    root = (area / area[-1]) ** (1.0 / power)
+    n = len(root)
+    t = root - root.mean()
+    square, cube = np.sum(t * t), np.sum(t * t * t)
+    curved = t * t - cube / square * t - square / n
+    place = np.arange(n) + 0.5
+    slope = np.sum(t * place) / square
+    bend = np.sum(curved * place) / np.sum(curved * curved)
+    off = place - place.mean() - slope * t - bend * curved
+    zero = -root.mean()
+    tip = place.mean() + slope * zero + bend * (zero * zero - cube / square * zero - square / n)
+    return tip, np.sqrt(np.mean(off * off))
+
+
+@njit(nogil=True, cache=True)
+def _outermost(ends):  # type: ignore[no-untyped-def]
     """Outermost place of an outline given line by line; a single stray line doesn't decide."""
-    edge = edge[np.isfinite(edge)]
-    if len(edge) < 3:
-        return float(edge.min())
-    low, high = np.minimum(edge[:-2], edge[1:-1]), np.maximum(edge[:-2], edge[1:-1])
-    return float(np.maximum(low, np.minimum(high, edge[2:])).min())  # of medians of three
+    ends = ends[np.isfinite(ends)]
+    if len(ends) < 3:
+        return ends.min()
+    outermost = np.inf
+    for k in range(2, len(ends)):
+        a, b = min(ends[k - 2], ends[k - 1]), max(ends[k - 2], ends[k - 1])
+        outermost = min(outermost, max(a, min(b, ends[k])))  # of medians of three
+    return outermost

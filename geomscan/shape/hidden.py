@@ -20,7 +20,7 @@ __all__ = ["N_HIDDEN_MAPS", "Filled", "fill_hidden", "first_crossing", "smooth_s
 
 N_HIDDEN_MAPS = 3
 
-Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 
 _WHOLE = 0.97
 #: Standard uncertainty of a hidden flank, as a share of what lies between belt and line of sight:
@@ -47,9 +47,9 @@ class Filled:
     doubt_mm the standard uncertainty of the estimate, fully correlated within a piece.
     """
 
-    height_mm: Floats
-    hidden: Floats
-    doubt_mm: Floats
+    height_mm: Singles
+    hidden: Singles
+    doubt_mm: Singles
 
 
 @njit(nogil=True, cache=True)
@@ -247,6 +247,19 @@ def _on_conic(d, fit):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _not_whole(cover):  # type: ignore[no-untyped-def]
+    """First and last cell of each column that was not seen whole; the last is -1 if all were."""
+    n_x, n_y = cover.shape
+    first, last = np.full(n_y, n_x, dtype=np.int32), np.full(n_y, -1, dtype=np.int32)
+    for i in range(n_x):
+        for c in range(n_y):
+            open_ = cover[i, c] < _WHOLE
+            first[c] = min(first[c], i) if open_ else first[c]
+            last[c] = i if open_ else last[c]
+    return first, last
+
+
+@njit(nogil=True, cache=True)
 def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, doubt):  # type: ignore[no-untyped-def]
     """Fill each column of cells along x; sight: dx per mm of descent, by side."""
     n_x, n_y = h.shape
@@ -254,11 +267,12 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
     z, seen = np.empty(n_x), np.empty(n_x)
     along = np.hypot(cell, column)
     last = np.zeros(2)  # where the flank facing either way stood in the column before
+    first_open, last_open = _not_whole(cover)
     for c in range(n_y):
         place = np.zeros(2)
-        i = 0
+        i = first_open[c]
         copied = False
-        while i < n_x:
+        while i <= last_open[c]:
             if cover[i, c] >= _WHOLE:
                 i += 1
                 continue
@@ -372,7 +386,7 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
 
 
 def fill_hidden(
-    height_mm: Floats, cover: Floats, mine: npt.NDArray[np.bool_], *,
+    height_mm: Singles, cover: Singles, mine: npt.NDArray[np.bool_], *,
     sight: tuple[float, float], tan_tilt: float, cell_mm: float, pitch_mm: float,
     column_mm: float, maps: Maps | None = None,
 ) -> Filled:  # fmt: skip

@@ -11,8 +11,8 @@ from geomscan.shape.budget import CalibrationErrors
 from geomscan.shape.cells import (
     describe_cells,
     gaps_where_flat,
+    hidden_front,
     hold_volume,
-    lower_needles,
     over_belt,
 )
 from geomscan.shape.edges import N_RIM_MAPS, Rim, find_rim
@@ -26,10 +26,11 @@ from geomscan.shape.unlit import lean_unlit
 __all__ = ["N_KEPT", "N_SCRATCH", "PieceFrame", "finish_pieces"]
 
 Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
 #: maps that a piece takes on the way, and those that are handed on with it beside its terms
-N_SCRATCH = 2 + N_HIDDEN_MAPS + N_RIM_MAPS + 1
+N_SCRATCH = 3 + N_HIDDEN_MAPS + N_RIM_MAPS + 1
 N_KEPT = 8
 _CLOSE = np.ones((3, 3), np.uint8)
 #: Share of a piece's volume that a cavity below its rim could hide before the rim is flagged.
@@ -37,6 +38,7 @@ _STEEP_SHARE = 0.01
 #: Mean disagreement of two heads that is flagged, beyond three times what the calibration allows.
 _DISAGREE_MM = 0.05
 _FRONT_CELLS = 6
+_GAP_CELLS = 20_000  # that the heads' disagreement is read from: more tell no more
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -60,6 +62,7 @@ class PieceFrame:
     sight: tuple[float, float]
     tan_tilt: float
     regions: tuple[Callable[[Floats, Floats], Bools], ...] = ()
+    n_heads: int = 2
     room: Room = field(default_factory=Room)
 
 
@@ -75,21 +78,22 @@ def finish_pieces(
     import cv2
 
     maps = frame.room.scratch(N_SCRATCH, frame.own.shape)
-    seen, height = maps.take(), maps.take()
-    over_belt(frame.rows, frame.zero.level_mm, frame.zero.drift_mm, seen, height)
+    seen, height, unlit = maps.take(), maps.take(), maps.take()
+    over_belt(frame.rows, frame.zero.level_mm, frame.zero.drift_mm, seen, height, unlit)
+    mine = ~frame.others
     filled = fill_hidden(
-        height, seen, ~frame.others, sight=frame.sight, tan_tilt=frame.tan_tilt,
+        height, seen, mine, sight=frame.sight, tan_tilt=frame.tan_tilt,
         cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm,
         column_mm=frame.column_pitch_mm, maps=maps,
     )  # fmt: skip
     lean_unlit(
-        filled, height, seen, frame.rows,
+        filled, height, seen, unlit, frame.rows[:, :, 6],
         cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm, column_mm=frame.column_pitch_mm,
     )  # fmt: skip
-    unseen = (filled.hidden > 0) | (frame.rows[:, :, 5] > 0)
-    core = (frame.own | (unseen & (filled.height_mm > 0.5))) & ~frame.others
-    core = np.asarray(cv2.morphologyEx(core.astype(np.uint8), cv2.MORPH_CLOSE, _CLOSE)) > 0
-    core &= ~frame.others
+    unseen = (filled.hidden > 0) | (unlit > 0)
+    core = (frame.own | (unseen & (filled.height_mm > 0.5))) & mine
+    core = np.asarray(cv2.morphologyEx(core.view(np.uint8), cv2.MORPH_CLOSE, _CLOSE)).view(bool)
+    core &= mine
     if not core.any():
         return []
     told = part_pieces(filled.height_mm, core, cell_mm=frame.cell_mm)
@@ -97,29 +101,19 @@ def finish_pieces(
     if told.doubtful:
         flags |= {"may_be_two"}
     if parts is None:
-        allowed = ~frame.others
-        return [
-            _finish(
-                frame,
-                filled,
-                core,
-                allowed,
-                maps,
-                lanes=lanes,
-                flags=flags,
-                errors=errors,
-                edge=edge,
-            )
-        ]
+        piece = _finish(
+            frame, filled, core, mine, maps, lanes=lanes, flags=flags, errors=errors, edge=edge
+        )
+        return [piece]
     pieces = []
+    nearest = _nearest(parts)
     for name in range(1, int(parts.max()) + 1):
         own = parts == name
-        allowed = ~frame.others & ((parts == name) | (parts == 0))
         # bare ground beside the other piece is not this one's
-        nearer = _nearest(parts) == name
+        allowed = mine & (own | ((parts == 0) & (nearest == name)))
         pieces.append(
             _finish(
-                frame, filled, own & core, allowed & nearer, Maps(N_RIM_MAPS + 1, core.shape),
+                frame, filled, own & core, allowed, Maps(N_RIM_MAPS + 1, core.shape),
                 lanes=lanes,
                 flags=flags | {"touching"}, errors=errors, edge=edge,
             )
@@ -127,34 +121,17 @@ def finish_pieces(
     return pieces
 
 
-def _u_hidden_front(filled: Filled, cover: Floats, rim: Rim, cell: float) -> float:
+def _u_hidden_front(filled: Filled, cover: Singles, rim: Rim, cell: float) -> float:
     """Further standard uncertainty (mm) of the leading edge where no camera saw the front.
 
     A straight flank below an edge that is `top` high holds top·run / 2: doubt about what is hidden
     is doubt about where the foot lies, twice its area over the edge's height.
     """
-    first = max(int(rim.first_x), 0)
-    front = (cover[first : first + _FRONT_CELLS] > 0.0).any(axis=0)
-    hidden = filled.hidden[first:, front]
-    seen = (hidden <= 0.0) & (filled.height_mm[first:, front] > 0.5)
-    edge = np.where(seen.any(axis=0), seen.argmax(axis=0), 0)
-    behind = np.arange(len(hidden))[:, None] < edge
-    area = (filled.doubt_mm[first:, front] * behind).sum(axis=0) * cell
-    top = filled.height_mm[first:, front][edge, np.arange(len(edge))]
-    return float(2.0 * area.sum() / top.sum()) if top.sum() > 0.0 else 0.0
-
-
-def _credible_cover(height: Floats, cover: Floats, whole: Floats, mended: Floats) -> None:
-    """Fill what each cell holds (mm over the whole cell), and a cover that puts none on a needle.
-
-    How much of a cell is covered comes from the outline, and a small error of that would put the
-    same material higher than the firm cells around it.
-    """
-    import cv2
-
-    firm = np.empty(cover.shape, dtype=np.float32)
-    hold_volume(height, cover, whole, firm)
-    lower_needles(whole, cover, cv2.dilate(firm, np.ones((5, 5), np.uint8)), mended)
+    total, top = hidden_front(
+        filled.height_mm, filled.hidden, filled.doubt_mm, cover, max(int(rim.first_x), 0),
+        _FRONT_CELLS,
+    )  # fmt: skip
+    return 2.0 * total * cell / top if top > 0.0 else 0.0
 
 
 def _nearest(parts: npt.NDArray[np.int32]) -> npt.NDArray[np.int32]:
@@ -181,7 +158,7 @@ def _finish(
     maps = frame.room.keep(N_KEPT + errors.n_maps, shape)
     rim = find_rim(filled.height_mm, core, allowed, noise_mm=frame.noise_mm, maps=scratch)
     whole, cover = scratch.take(), maps.take()
-    _credible_cover(filled.height_mm, rim.cover, whole, cover)
+    hold_volume(filled.height_mm, rim.cover, whole, cover)
     undercut = None
     if edge.undercut_mm > 0.0 or edge.u_undercut_mm > 0.0:
         # a triangle of this depth and the rim's height, taken from the cells beside the rim
@@ -290,7 +267,7 @@ def _cavity(rim: Rim, cell: float) -> Floats:
     return np.asarray(toe**2 * cell)
 
 
-def _spread(cavity: Floats, cover: Floats, depth_mm: float, cell: float) -> Floats:
+def _spread(cavity: Floats, cover: Singles, depth_mm: float, cell: float) -> Floats:
     """Thickness that one mm of undercut takes from the cells within depth_mm of the rim."""
     import cv2
 
@@ -305,7 +282,7 @@ def _spread(cavity: Floats, cover: Floats, depth_mm: float, cell: float) -> Floa
     return np.asarray(spread * on)
 
 
-def _outside(frame: PieceFrame, thickness: Floats, y: Floats) -> float:
+def _outside(frame: PieceFrame, thickness: Singles, y: Floats) -> float:
     """Share of the piece outside every head's calibrated region, from every fourth cell."""
     if not frame.regions:
         return 0.0
@@ -316,12 +293,15 @@ def _outside(frame: PieceFrame, thickness: Floats, y: Floats) -> float:
     across = np.broadcast_to(y[::4], z.shape)[on]
     inside = np.zeros(int(on.sum()), dtype=bool)
     for region in frame.regions:
-        inside |= region(across, z[on])
+        inside |= region(across, z[on].astype(np.float64))
     return float(1.0 - inside.mean())
 
 
-def _disagreement(frame: PieceFrame, whole: Floats, cover: Floats) -> tuple[float, int]:
-    """Mean of first head less second where both see surface that is not steep, and cells used."""
-    gaps = np.empty(cover.size, dtype=np.float32)
-    n = int(gaps_where_flat(frame.rows, whole, cover, frame.cell_mm, gaps))
+def _disagreement(frame: PieceFrame, whole: Singles, cover: Singles) -> tuple[float, int]:
+    """Median of first head less second where both see surface not steep, and cells used for it."""
+    if frame.n_heads < 2:
+        return float("nan"), 0
+    step = max(1, cover.size // _GAP_CELLS)
+    gaps = np.empty((len(cover) // step + 1) * cover.shape[1], dtype=np.float32)
+    n = int(gaps_where_flat(frame.rows, whole, cover, frame.cell_mm, step, gaps))
     return (float(np.median(gaps[:n], overwrite_input=True)), n) if n else (float("nan"), 0)

@@ -1,14 +1,14 @@
 """One piece as a map: the unit that tissue, mass, profiles and cuts work on."""
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = ["ErrorTerm", "PieceMap"]
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[Any]  # of single precision, as pieces are found, or double
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -60,6 +60,7 @@ class PieceMap:
     extra: dict[str, float] = field(default_factory=dict)  #: shares and figures for the report
 
     @property
-    def cell_volume_mm3(self) -> Floats:
+    def cell_volume_mm3(self) -> npt.NDArray[np.float64]:
         """Volume in each cell, 0 where the piece is not; shape (n_x, n_y)."""
-        return np.nan_to_num(self.thickness_mm * self.cover) * self.cell_mm**2
+        covered: npt.NDArray[np.float64] = self.cover.astype(np.float64)
+        return np.nan_to_num(self.thickness_mm * covered) * self.cell_mm**2

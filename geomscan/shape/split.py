@@ -15,7 +15,6 @@ from numba import njit
 
 __all__ = ["Parts", "part_pieces"]
 
-Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 Labels = npt.NDArray[np.int32]
@@ -149,7 +148,7 @@ def _seam(height, labels, one, other, reach, seam):  # type: ignore[no-untyped-d
     return n, total, shoulders
 
 
-def part_pieces(height_mm: Floats, core: Bools, *, cell_mm: float) -> Parts:
+def part_pieces(height_mm: Singles, core: Bools, *, cell_mm: float) -> Parts:
     """Tell the pieces apart that a connected region holds.
 
     Parameters

@@ -14,7 +14,7 @@ from geomscan.shape.hidden import Filled, first_crossing, smooth_step
 
 __all__ = ["lean_unlit"]
 
-Floats = npt.NDArray[np.float64]
+Singles = npt.NDArray[np.float32]
 
 #: Doubt about an upright wall in the fan's shadow, as the lines have it: a share of the triangle
 #: between its drop and the ray past its upper edge.
@@ -105,7 +105,7 @@ def _lean_walls(walls, lean, u_lean, unlit, cell, column, height, doubt):  # typ
 
 
 def lean_unlit(
-    filled: Filled, height_mm: Floats, cover: Floats, rows: npt.NDArray[np.float32], *,
+    filled: Filled, height_mm: Singles, cover: Singles, unlit: Singles, bound: Singles, *,
     cell_mm: float, pitch_mm: float, column_mm: float,
 ) -> None:  # fmt: skip
     """Put onto walls in the fan's shadow what they would hold if they leant as the lit ones do.
@@ -119,14 +119,13 @@ def lean_unlit(
         Its height_mm and doubt_mm are changed.
     height_mm, cover
         As for `fill_hidden`.
-    rows
-        Fused channels.
+    unlit, bound
+        Share of each cell in the fan's shadow, and the doubt (mm) that the lines have of it.
     """
-    unlit = np.ascontiguousarray(rows[:, :, 5])
     if not (unlit > 0.0).any():
         return
     walls = np.zeros((4 * len(unlit), 8))
-    walls = walls[: _unlit_walls(height_mm, cover, unlit, rows[:, :, 6], cell_mm, walls)]
+    walls = walls[: _unlit_walls(height_mm, cover, unlit, bound, cell_mm, walls)]
     # cells, what is read between their middles, columns, and lines that a wall runs askew to blur
     # it; its lean is what is left
     blur = 2.0 * cell_mm**2 + column_mm**2 + walls[:, 6] * (cell_mm**2 + pitch_mm**2)
