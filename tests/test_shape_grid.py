@@ -76,6 +76,21 @@ def test_a_column_cut_by_an_edge_tells_by_its_light_where() -> None:
         assert out[0, 1, cells > 0].sum() * 0.5 / 25.0 == pytest.approx(edge, abs=0.02)
 
 
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_the_first_sample_past_a_shadow_does_not_raise_all_of_it(side: float) -> None:
+    # bare belt at 0 on either side of what is dark; only that one sample, half lit, reads 0.6 mm
+    y = np.arange(-90.0, 90.0, 0.4)
+    z = np.where(np.abs(y) < 60.0, 25.0, 0.0)
+    dark = (np.abs(y) > 60.0) & (np.abs(y) < 62.0)
+    first = np.flatnonzero((np.abs(y) >= 62.0) & (side * y > 0))
+    z[first[0] if side > 0 else first[-1]] = 0.6
+    y, z = np.where(dark, np.nan, y), np.where(dark, np.nan, z)
+    out = across(lines_of(y, z))
+    cells = -100.0 + 0.5 * np.arange(N_Y) + 0.25
+    hidden = (side * cells > 60.5) & (side * cells < 61.5)
+    assert np.abs(out[0, 1, hidden]).max() < 1e-6
+
+
 def test_a_gap_that_is_no_shadow_stays_open() -> None:
     y = np.arange(-90.0, 90.0, 0.4)
     z = np.zeros_like(y)

@@ -36,6 +36,8 @@ def measurement_page(folder: Path) -> str:
     else:
         page.text("No piece was found on this stretch of belt.", kind="warn")
     _flags(page, run)
+    if results.pieces:
+        _seen_table(page, results.pieces)
     if results.pieces and run.get("maps"):
         _map_pictures(page, folder, results)
     if results.pieces:
@@ -97,6 +99,43 @@ def _piece_table(page: Page, pieces: Sequence[dict[str, Any]]) -> None:
         rows,
         caption="± is one standard uncertainty; 95 % of true values lie within 1.96 of it. "
         "Fat is what the camera sees on the surface: rind, seams and cover, not fine marbling.",
+    )
+
+
+def _seen_table(page: Page, pieces: Sequence[dict[str, Any]]) -> None:
+    """How well each piece and the belt around it were seen; folders of old may lack some of it."""
+
+    def number(row: dict[str, Any], name: str, digits: int, factor: float = 1.0) -> str:
+        value = factor * row.get(name, float("nan"))
+        return f"{value:.{digits}f}" if np.isfinite(value) else "–"
+
+    page.heading("How each piece was seen")
+    page.table(
+        [
+            "piece",
+            "no camera, %",
+            "no light, %",
+            "bare belt, %",
+            "u of belt, mm",
+            "belt pattern, mm",
+            "heads apart, mm",
+        ],
+        [
+            [
+                row["piece"],
+                number(row, "shadow_camera_fraction", 2, 100.0),
+                number(row, "shadow_fan_fraction", 2, 100.0),
+                number(row, "bare_belt_fraction", 0, 100.0),
+                number(row, "u_belt_zero_mm", 3),
+                number(row, "belt_pattern_mm", 1),
+                number(row, "heads_gap_mm", 3),
+            ]
+            for row in pieces
+        ],
+        caption="Shares of the plan area that no camera saw and that the laser never lit; of the "
+        "ground around a piece, the share that told how high the belt lies, and how sure that is. "
+        "A pattern of the belt with this period was taken off, the piece taken to rest on its "
+        "crests. Heads apart: the first one's height less the second's.",
     )
 
 

@@ -46,6 +46,10 @@ PIECE_COLUMNS = {
     "temperature_c": "temperature of the piece as the recording states it",
     "shadow_camera_fraction": "share of the plan area that no camera saw",
     "shadow_fan_fraction": "share of the plan area that the laser fan never lit",
+    "u_belt_zero_mm": "standard uncertainty of the bare belt's height under the piece",
+    "bare_belt_fraction": "share of the ground around the piece that spoke for the bare belt",
+    "belt_pattern_mm": "period of the belt's pattern that was taken off; empty without one",
+    "heads_gap_mm": "first head's height less the second's, median over gentle slopes",
     "tissue_method": "the way in which fat and lean were told apart",
     "flags": "names from the flag list in DEVELOPERS.md, joined by ;",
 }

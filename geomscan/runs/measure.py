@@ -338,6 +338,17 @@ def _measure_into(
     return run
 
 
+#: figures of a piece that the shape gives as they are
+_SEEN_COLUMNS = (
+    "shadow_camera_fraction",
+    "shadow_fan_fraction",
+    "u_belt_zero_mm",
+    "bare_belt_fraction",
+    "belt_pattern_mm",
+    "heads_gap_mm",
+)
+
+
 def _piece_row(measured: MeasuredPiece, scan: Scan) -> dict[str, Any]:
     """One row of pieces.csv."""
     piece, tissue, whole = measured.piece, measured.tissue, measured.whole
@@ -375,8 +386,7 @@ def _piece_row(measured: MeasuredPiece, scan: Scan) -> dict[str, Any]:
         "u_mass_run_g": whole.u_run_g,
         "fat_g": whole.fat_g,
         "temperature_c": scan.recording.manifest.temperature_c,
-        "shadow_camera_fraction": piece.extra.get("shadow_camera_fraction"),
-        "shadow_fan_fraction": piece.extra.get("shadow_fan_fraction"),
+        **{name: piece.extra.get(name) for name in _SEEN_COLUMNS},
         "tissue_method": tissue.method,
         "flags": ";".join(sorted(measured.flags)),
     }

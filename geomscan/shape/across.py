@@ -126,6 +126,21 @@ def _lit_part(y, r, i, j, inward):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _beyond_shadow(z, i, j, away):  # type: ignore[no-untyped-def]
+    """Height of what a gap ends at: the middle one of three samples from column j on.
+
+    The first sample past a shadow has part of its light only, and its row may be off by a pixel;
+    by itself it would stand for all that the shadow hides.
+    """
+    a = z[i, j]
+    k, m = j + away, j + 2 * away
+    if not (0 <= m < z.shape[1] and z[i, k] == z[i, k] and z[i, m] == z[i, m]):
+        return a
+    b, c = z[i, k], z[i, m]
+    return max(min(a, b), min(max(a, b), c))
+
+
+@njit(nogil=True, cache=True)
 def _end_at_light(line, square, y, z, v, r, w, g, i, j, inward, pitch, y_edge, scale):  # type: ignore[no-untyped-def]
     """Let what is seen end where its light ends, part of a column beyond or short of column j."""
     m = j + inward
@@ -247,12 +262,16 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                         pitch += np.float32(0.1) * (dy - pitch)
                 elif abs(step) > _STEP_MM:
                     # a wall: which side is high, and does it face away from the light?
+                    # heights on either side of the wall, in the order of the columns
+                    before, after = z0, zj
                     if step < 0.0:
-                        y_high, z_high, z_low, y_low = y0, z0, zj, yj
+                        after = _beyond_shadow(z, i, j, onward)
+                        y_high, z_high, z_low, y_low = y0, z0, after, yj
                         top_slope = rise / over
                         beyond = _lit_part(y, r, i, i0, -onward)
                     else:
-                        y_high, z_high, z_low, y_low = yj, zj, z0, y0
+                        before = _beyond_shadow(z, i, i0, -onward)
+                        y_high, z_high, z_low, y_low = yj, zj, before, y0
                         top_slope = nought
                         beyond = _lit_part(y, r, i, j, onward)
                         j2 = j + onward
@@ -274,12 +293,12 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                         edge = y_high + side * min(edge, max(away, beyond * pitch))
                         middle = (edge - y_edge) * scale
                         _lay(
-                            line, square, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],
-                            w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
+                            line, square, (y0 - y_edge) * scale, middle, before, before,
+                            r[i, i0], r[i, i0], w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
                         )  # fmt: skip
                         _lay(
-                            line, square, middle, (yj - y_edge) * scale, zj, zj, r[i, j], r[i, j],
-                            w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
+                            line, square, middle, (yj - y_edge) * scale, after, after,
+                            r[i, j], r[i, j], w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
                         )  # fmt: skip
                         doubt = (_U_WALL + _U_ARC * share) * triangle
                         _lay_shadow(

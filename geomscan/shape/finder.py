@@ -418,6 +418,7 @@ class PieceFinder:
             replace(
                 piece,
                 encoder=self._geometry.first_count + piece.x0_mm / self._geometry.mm_per_count,
+                extra={**piece.extra, "belt_pattern_mm": self._zero.pattern.period_mm},
             )
             for piece in finish_pieces(
                 frame,
