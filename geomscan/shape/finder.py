@@ -326,18 +326,18 @@ class PieceFinder:
         sight = self._sight
         longest = math.ceil(self._settings.grid.longest_piece_mm / self._cell)
         pieces: list[PieceMap] = []
-        opened = self._components.open()
-        for component in sorted(opened, key=lambda c: (c.first_row, c.first_cell)):
+        still: list[Component] = []
+        for component in sorted(self._components.open(), key=lambda c: (c.first_row, c.first_cell)):
             behind = _MARGIN + math.ceil(sight[0] * component.height_mm / self._cell)
             whole = component.last_row + behind < rows_seen
             too_long = rows_seen - component.first_row > longest
             if not (whole or at_end or too_long):
+                still.append(component)
                 continue
             worth_it = self._worth_it(component)
             if worth_it:
                 pieces += self._finish(component, too_long=too_long and not whole)
             self._components.close(component, as_product=worth_it)
-        still = self._components.open()
         if not pieces:  # a planner waits for those; room for others is made with the next rows
             self._prepare(still)
         keep = min([c.first_row for c in still], default=rows_seen)

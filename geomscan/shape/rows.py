@@ -8,7 +8,7 @@ import numpy.typing as npt
 __all__ = ["RowStore"]
 
 
-_LEAST_ROWS = 1024
+_LEAST_ROWS = 2048  # for pieces of some 500 mm on 0.5 mm cells; what isn't reached costs nothing
 
 
 class RowStore:
