@@ -11,6 +11,7 @@ from geomscan.shape.piece_map import PieceMap
 __all__ = ["MassMap", "MassTerm"]
 
 Floats = npt.NDArray[np.float64]
+Changes = npt.NDArray[np.floating]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -24,8 +25,8 @@ class MassTerm:
 
     name: str
     scope: Literal["piece", "run"]
-    delta_g: Floats
-    delta_mm3: Floats
+    delta_g: Changes
+    delta_mm3: Changes
     at_surface: bool
 
 
@@ -44,8 +45,8 @@ class MassMap:
     density_g_mm3: Floats
     mass_g: Floats
     fat_g: Floats
-    u_independent_g: Floats
-    u_independent_mm3: Floats
+    u_independent_g: Changes
+    u_independent_mm3: Changes
     terms: tuple[MassTerm, ...]
     has_density: bool
     fat_mm3: Floats | None = None

@@ -15,6 +15,7 @@ from geomscan.tissue.tissue_map import TissueMap
 __all__ = ["FAT_DEPTH_MM", "U_FAT_DEPTH_MM", "mass_map"]
 
 Floats = npt.NDArray[np.float64]
+Changes = npt.NDArray[np.floating]  # in single precision: no error is known better than that
 
 #: Depth of cover fat below a fat surface: the camera sees the surface only. Common practice, no
 #: source; settings files state their own in [tissue].
@@ -137,9 +138,9 @@ def _columns(
     return _Columns(**dict(zip(names, maps, strict=True)))
 
 
-def _changes(delta_mm: Floats, columns: _Columns) -> tuple[Floats, Floats]:
+def _changes(delta_mm: Changes, columns: _Columns) -> tuple[Changes, Changes]:
     """Volume and mass of so much more thickness."""
-    volume_mm3, mass_g = np.empty((2, *delta_mm.shape))
+    volume_mm3, mass_g = np.empty((2, *delta_mm.shape), dtype=np.float32)
     change_by(delta_mm, columns.area_mm2, columns.foot_g_mm3, volume_mm3, mass_g)
     return volume_mm3, mass_g
 
@@ -179,14 +180,14 @@ def _fat_terms(
     ]
     changes = []
     for name, scope, delta, per_share in causes:
-        delta_g = np.empty(delta.shape)
-        change_by(delta, columns.area_mm2, per_share, np.empty(delta.shape), delta_g)
+        other, delta_g = np.empty((2, *delta.shape), dtype=np.float32)
+        change_by(delta, columns.area_mm2, per_share, other, delta_g)
         changes.append((name, scope, delta_g))
     if u_depth_mm > 0 and columns.deeper_mm2.any():
         changes.append(
             ("depth of fat", "run", columns.deeper_mm2 * (u_depth_mm * difference_g_mm3))
         )
-    nothing = np.zeros(columns.area_mm2.shape)
+    nothing = np.zeros(columns.area_mm2.shape, dtype=np.float32)
     return [
         MassTerm(name=name, scope=scope, delta_g=delta_g, delta_mm3=nothing, at_surface=True)
         for name, scope, delta_g in changes

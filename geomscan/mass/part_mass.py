@@ -1,5 +1,6 @@
 """Mass, volume and budget of any part of a piece: the whole, a slice or a portion alike."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -8,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
+from geomscan.mass.kernels import sum_of_cells, sum_of_squares
 from geomscan.mass.mass_map import MassMap
 
 __all__ = ["LINE_NOISE", "BudgetRow", "PartMass", "joined_budget", "part_mass"]
@@ -137,13 +139,12 @@ def part_mass(
     )
 
 
-def _sum(cells: Floats, weights: Floats | None) -> float:
-    return float((cells if weights is None else cells * weights).sum())
+def _sum(cells: npt.NDArray[np.floating], weights: Floats | None) -> float:
+    return float(sum_of_cells(cells if weights is None else cells * weights))
 
 
-def _root_sum(cells: Floats, weights: Floats | None) -> float:
-    weighed = cells if weights is None else cells * weights
-    return float(np.sqrt(np.square(weighed).sum()))
+def _root_sum(cells: npt.NDArray[np.floating], weights: Floats | None) -> float:
+    return math.sqrt(sum_of_squares(cells if weights is None else cells * weights))
 
 
 def joined_budget(parts: Sequence[PartMass]) -> list[BudgetRow]:

@@ -13,6 +13,7 @@ from geomscan.profiles import kernels
 __all__ = ["Cells", "Columns", "ErrorBlocks", "gather_blocks", "gather_cells"]
 
 Floats = npt.NDArray[np.float64]
+Values = npt.NDArray[np.floating]
 Ints = npt.NDArray[np.int64]
 
 # Thinner columns count as this high: their volume stays, it moves in s by tan θ times this at most.
@@ -187,7 +188,7 @@ def gather_blocks(mass_map: MassMap, cells: Cells) -> ErrorBlocks:
     low = np.minimum.reduceat(cells.row_low_mm, starts)
     high = np.maximum.reduceat(cells.row_low_mm + cells.row_width_mm, starts)
 
-    def columns(kinds: list[tuple[Floats, int]]) -> Columns:
+    def columns(kinds: list[tuple[Values, int]]) -> Columns:
         total = np.zeros((len(kinds), *shape))
         added: dict[tuple[int, int], int] = {}  # an array that several terms share is added up once
         for number, (values, power) in enumerate(kinds):
@@ -210,7 +211,7 @@ def gather_blocks(mass_map: MassMap, cells: Cells) -> ErrorBlocks:
         )
 
     # without a density the masses' places are kept, and filled with something that is known
-    def effects(numbers: list[int]) -> list[tuple[Floats, int]]:
+    def effects(numbers: list[int]) -> list[tuple[Values, int]]:
         terms = [mass_map.terms[number] for number in numbers]
         pairs = [(term.delta_g if known else term.delta_mm3, term.delta_mm3) for term in terms]
         return [(values, 1) for pair in pairs for values in pair]

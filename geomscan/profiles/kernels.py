@@ -98,7 +98,7 @@ def weigh_cells(
 
 
 @njit(nogil=True, cache=True, fastmath=True)
-def add_blocks(values: Floats, side: int, power: int, out: Floats) -> None:
+def add_blocks(values: npt.NDArray[np.floating], side: int, power: int, out: Floats) -> None:
     """Add up values^power (1 or 2) over blocks of side × side cells, smaller at the far ends."""
     n_x, n_y = values.shape
     line = np.empty(n_y)
