@@ -23,9 +23,10 @@ N_HIDDEN_MAPS = 3
 Singles = npt.NDArray[np.float32]
 
 _WHOLE = 0.97
-#: Standard uncertainty of a hidden flank, as a share of what lies between belt and line of sight:
-#: of one that was rounding off, with the flank on the other side to go by, and without; half of
-#: what two ways to carry it on differ by comes on top. Judged on simulated pieces, no source.
+#: Standard uncertainty of a hidden flank that was rounding off, as a share of what lies between
+#: belt and line of sight: with a flank on the other side that ran alike as far as both were seen
+#: (by how much they differed there comes on top), and without one (half of what two ways to carry
+#: the arc on differ by comes on top). Judged on simulated pieces, no source.
 _U_SEEN, _U_GUESS = 0.04, 0.2
 #: The same below an edge, where nothing of the flank was seen: a blade leaves faces that are
 #: parallel, one leaning and one hanging, and nothing tells them from a box's. Anywhere between belt
@@ -37,6 +38,9 @@ _FLATTER = 1.5
 #: Levels, as shares of the upper edge's height, at which a seen flank's place is read.
 _LEVELS = np.array([1.0, 0.9, 0.8, 0.65, 0.5, 0.35, 0.2, 0.1, 0.0])
 _N_LEVELS = len(_LEVELS)
+#: Levels between the edge that hides a flank and the section's top, as shares of that rise, at
+#: which the flanks on both sides are compared.
+_RISES = np.array([0.25, 0.5, 0.75, 0.9])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -161,6 +165,25 @@ def first_crossing(z, outer, inward, n, level):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _unlikeness(z, edge, inward, outer, n, top, highest, level, stretch):  # type: ignore[no-untyped-def]
+    """How much two flanks differ in run where both were seen, relative, rms over levels.
+
+    The one at `edge` is compared with the one at `outer`, which stands as high as the edge `level`
+    cells inwards, after stretching it. _U_GUESS where too little was seen to tell.
+    """
+    total = 0.0
+    count = 0
+    for share in _RISES:
+        height = top + share * (highest - top)
+        mine = first_crossing(z, edge, inward, n, height)
+        other = first_crossing(z, outer, -inward, n, height) - level
+        if mine >= 0.0 and other > 1.0:
+            total += (mine / (other * stretch) - 1.0) ** 2
+            count += 1
+    return np.sqrt(total / count) if count > 0 else _U_GUESS
+
+
+@njit(nogil=True, cache=True)
 def _other_flank(  # type: ignore[no-untyped-def]
     z, seen, edge, inward, cell, blur_mm, along_mm, last, top, at,
 ):  # fmt: skip
@@ -171,25 +194,25 @@ def _other_flank(  # type: ignore[no-untyped-def]
     section before, where it stood at `last` (0: not known); that is taken off in quadrature.
     The flank at `edge` may have run longer or shorter than this one while both came down to the
     edge's height: so much longer or shorter the rest of it is taken. Returns whether the flank was
-    seen, and its place.
+    seen, its place, and how unlike the two are.
     """
     n = 0
     highest = 0.0
     i = edge
     while 0 <= i < len(z) and z[i] > 0.02 * top + 0.1:
         if seen[i] < 0.5:
-            return False, 0.0
+            return False, 0.0, 0.0
         highest = max(highest, z[i])
         n += 1
         i += inward
     if n < 4 or not 0 <= i < len(z) or seen[i] < 0.5:
-        return False, 0.0
+        return False, 0.0, 0.0
     outer, back = i, -inward
     n += 1
     upper = first_crossing(z, outer, back, n, 0.9 * top)
     lower = first_crossing(z, outer, back, n, 0.1 * top)
     if upper < 0.0 or lower < 0.0:
-        return False, 0.0
+        return False, 0.0, 0.0
     place = outer + back * 0.5 * (upper + lower)
     moved = abs(place - last) if last > 0.0 else 0.0
     # of a step blurred over a width, 0.8 of it lie between a tenth and nine tenths
@@ -200,7 +223,7 @@ def _other_flank(  # type: ignore[no-untyped-def]
         at[k] = (upper - first_crossing(z, outer, back, n, _LEVELS[k] * top)) * cell * sharpened
     at[_N_LEVELS - 1] = 2.0 * at[_N_LEVELS - 2] - at[_N_LEVELS - 3]
     at[0] = at[1] - (at[2] - at[1])
-    stretch = 1.0
+    stretch, unlike = 1.0, _U_GUESS
     beyond = min(0.25 * top, 0.7 * (highest - top))
     if beyond > 0.5:  # both flanks were seen above the edge, too
         level = first_crossing(z, outer, back, n, top)
@@ -209,11 +232,12 @@ def _other_flank(  # type: ignore[no-untyped-def]
         other = first_crossing(z, outer, back, n, top + beyond)
         if mine >= 0.0 and other >= 0.0:
             stretch = min(max(mine / max(other - level, 0.2), 0.5), 2.0)
+        unlike = _unlikeness(z, edge, inward, outer, n, top, highest, level, stretch)
     first = at[0]
     at[0] = 0.0
     for k in range(1, _N_LEVELS):
         at[k] = max((at[k] - first) * stretch, at[k - 1])
-    return True, place
+    return True, place, unlike
 
 
 @njit(nogil=True, cache=True)
@@ -341,14 +365,15 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                 copied = True
             # where the seen wall faces away from the leaning light its foot is dark
             dark = 0.0 if away else abs(tan_tilt) * top
-            known, place[side] = _other_flank(
+            known, place[side], differ = _other_flank(
                 z, seen, edge - direction, -direction, cell,
                 np.sqrt(cell**2 + pitch**2 + dark**2), along, last[side], top, at,
             )  # fmt: skip
-            # a flank like the other one would have been seen
-            unlike = 0.0
-            if known and smooth < 1.0:
-                unlike = (1.0 - smooth) * smooth_step(at[_N_LEVELS - 1] / (run * top), 1.1, 1.4)
+            # like the other flank, or anywhere alike: weighed by the variances of the two
+            u_like = np.hypot(_U_SEEN, differ)
+            unlike = smooth * u_like**2 / (u_like**2 + _U_ANYWHERE**2)
+            if known and smooth < 1.0:  # a flank like the other one would have been seen
+                unlike += (1.0 - smooth) * smooth_step(at[_N_LEVELS - 1] / (run * top), 1.1, 1.4)
             apart = total = 0.0
             for m in range(n):
                 k = edge + direction * m
@@ -367,7 +392,6 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                         conic += 0.25 * min(max(_on_conic(d, fit), low), bound)
                 if known:
                     height[k, c] = flank
-                    apart += flank - 0.5 * (arc + conic)
                 else:
                     own = h[k, c] if cover[k, c] > 0.02 else 0.0
                     upright = cover[k, c] * own + share * low
@@ -378,8 +402,11 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                     hidden[k, c] = share
                     doubt[k, c] = share * (line - low)
                     total += doubt[k, c]
-            u = np.hypot(_U_SEEN if known else _U_GUESS, 0.5 * apart / max(total, 1e-9))
-            u = smooth * min(u, _U_ANYWHERE) + (1.0 - smooth) * _U_ANYWHERE
+            if known:
+                u = u_like * _U_ANYWHERE / np.hypot(u_like, _U_ANYWHERE)
+            else:
+                u = min(np.hypot(_U_GUESS, 0.5 * apart / max(total, 1e-9)), _U_ANYWHERE)
+            u = smooth * u + (1.0 - smooth) * _U_ANYWHERE
             for k in range(first, stop):
                 doubt[k, c] *= u
         last[:] = place
