@@ -152,6 +152,19 @@ def test_fusion_weighs_by_variance_and_takes_the_head_that_saw_the_cell() -> Non
     assert np.isnan(out[0, 2, 1])
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_what_a_head_filled_in_yields_to_what_another_saw_lit(turned: bool) -> None:  # noqa: FBT001
+    # one head took three quarters of the cell for a shadow of the light and laid belt there; to
+    # the other all of it was lit, 6 mm high, if with more noise
+    filled, seen = np.zeros((2, 1, 8, 1), np.float32)
+    filled[0, :, 0] = [1, 1.5, 5, 2, 0.0001, 0.75, 0.4, 0]
+    seen[0, :, 0] = [1, 6.0, 50, 2, 0.01, 0, 0, 0]
+    out = np.empty((1, 1, 9), np.float32)
+    fuse_rows([seen, filled] if turned else [filled, seen], out)
+    assert out[0, 0, :8] == pytest.approx(seen[0, :, 0])
+    assert np.isnan(out[0, 0, 8])  # no disagreement of heads
+
+
 @given(st.lists(st.tuples(st.integers(1, 700), st.integers(0, 900)), min_size=1, max_size=30))
 @settings(max_examples=30, deadline=None)
 def test_the_row_store_gives_back_what_was_put_in(steps: list[tuple[int, int]]) -> None:

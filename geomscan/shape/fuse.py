@@ -50,7 +50,15 @@ def _add(rows, out):  # type: ignore[no-untyped-def]
                 continue
             inverse = one / cover
             z = rows[i, 1, c] * inverse
-            if before < _WHOLE:  # this head saw more of the cell: it alone counts
+            more = before < _WHOLE
+            if not more:
+                # what stands for ground that this head saw unlit yields to what the other saw lit
+                lit, lit_before = cover - rows[i, 5, c], before - out[i, c, 5]
+                if min(lit, lit_before) < _WHOLE:
+                    if lit <= lit_before:
+                        continue
+                    more = True
+            if more:  # this head saw more of the cell: it alone counts
                 out[i, c, 0] = min(cover, one)
                 out[i, c, 1] = z
                 out[i, c, 2] = rows[i, 2, c] * inverse
