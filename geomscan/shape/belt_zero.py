@@ -210,8 +210,8 @@ class BeltZero:
             whole, free, side.start, level.astype(np.float32), np.float32(state), np.float32(gate),
             _PATCH, rows, columns, patches,
         )  # fmt: skip
-        n, sums = rows
-        share = float(n.sum()) / free.size
+        share = float(rows[0].sum()) / free.size
+        n, sums = rows * (rows[0] >= 10.0)  # few cells tell little of a row
         own = level[cells]
         u_bearing = self.pattern.u_mm(cells)
         if n.sum() < 200:
@@ -219,16 +219,7 @@ class BeltZero:
                 level_mm=own, drift_mm=np.full(n_x, state),
                 u_zero_mm=math.hypot(max(self.sigma_mm, 0.1), u_bearing), bare_share=share,
             )  # fmt: skip
-        used = n >= 10
-        mean = sums[used] / n[used]
-        x = np.arange(n_x)[used].astype(float)
-        weight = n[used]
-        centre = np.average(x, weights=weight)
-        base = float(np.average(mean, weights=weight))
-        spread = float(np.average((x - centre) ** 2, weights=weight))
-        slope = 0.0
-        if spread > 0.0 and len(x) > 20:
-            slope = float(np.average((x - centre) * (mean - base), weights=weight)) / spread
+        base, slope, centre = _drift(n, sums)
         _off_drift(columns, base, slope, centre)
         _off_drift(patches, base, slope, centre)
         learnt_here = n_x / max(float(self._weight[side].max()), n_x)
@@ -238,9 +229,20 @@ class BeltZero:
         # what is left in patches of belt of a piece's scale is what a piece may stand on unnoticed
         u = _patch_scatter(patches, tilt, middle, learnt_here)
         return LocalZero(
-            level_mm=own, drift_mm=base + slope * (np.arange(n_x) - centre),
+            level_mm=own, drift_mm=base + slope * (np.arange(n_x, dtype=np.float64) - centre),
             u_zero_mm=math.hypot(u, u_tilt, u_bearing), bare_share=share,
         )  # fmt: skip
+
+
+def _drift(n: Floats, sums: Floats) -> tuple[float, float, float]:
+    """Fit a line to rows' means: its height at the rows' centre, its slope a row, the centre."""
+    total, rows = n.sum(), np.arange(len(n), dtype=np.float64)
+    centre, base = float(rows @ n / total), float(sums.sum() / total)
+    off = rows - centre
+    spread = float(off**2 @ n)
+    if spread <= 0.0 or (n > 0.0).sum() <= 20:
+        return base, 0.0, centre
+    return base, float(off @ (sums - base * n)) / spread, centre
 
 
 def _off_drift(sums: Floats, base: float, slope: float, centre: float) -> None:

@@ -9,10 +9,13 @@ from numba import njit
 
 __all__ = [
     "describe_cells",
+    "describe_rim",
     "gaps_where_flat",
+    "hidden_front",
     "hold_volume",
     "over_belt",
     "polynomial_terms",
+    "what_stands",
 ]
 
 
@@ -31,6 +34,16 @@ def over_belt(rows, level, drift, seen, height, unlit):  # type: ignore[no-untyp
 
 
 @njit(nogil=True, cache=True)
+def what_stands(own, mine, hidden, unlit, height, core):  # type: ignore[no-untyped-def]
+    """Mark cells of a piece: above threshold, or not seen and filled to more than half a mm."""
+    none, half = np.float32(0.0), np.float32(0.5)
+    for i in range(core.shape[0]):
+        for c in range(core.shape[1]):
+            unseen = (hidden[i, c] > none) | (unlit[i, c] > none)
+            core[i, c] = (own[i, c] | (unseen & (height[i, c] > half))) & mine[i, c]
+
+
+@njit(nogil=True, cache=True)
 def _firm_around(height, cover, i, c, reach):  # type: ignore[no-untyped-def]
     """Height of the highest wholly covered cell around one, 0 where there is none."""
     highest = 0.0
@@ -42,22 +55,26 @@ def _firm_around(height, cover, i, c, reach):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def hold_volume(height, rim_cover, whole, cover):  # type: ignore[no-untyped-def]
+def hold_volume(height, rim_cover, places, whole, cover):  # type: ignore[no-untyped-def]
     """Fill what each cell holds (mm over the whole cell), and a cover that puts none on a needle.
 
     How much of a cell is covered comes from the outline, and a small error of that would put the
-    same material higher than the firm cells around it.
+    same material higher than the firm cells around it. places: cells of the rim, row by row.
     """
-    for i in range(cover.shape[0]):
-        for c in range(cover.shape[1]):
-            a = float(rim_cover[i, c])
-            value = max(float(height[i, c]), 0.0) if a > 0.0 else 0.0
-            whole[i, c] = value
-            if 0.0 < a < _FIRM:
-                top = _firm_around(height, rim_cover, i, c, 2)
-                if top > 0.0 and value > a * top:
-                    a = min(value / top, 1.0)
+    n_x, n_y = cover.shape
+    none = np.float32(0.0)
+    for i in range(n_x):
+        for c in range(n_y):
+            a = rim_cover[i, c]
+            whole[i, c] = height[i, c] if (a > none) & (height[i, c] > none) else none
             cover[i, c] = a
+    for place in places:
+        i, c = place // n_y, place % n_y
+        a = rim_cover[i, c]
+        if 0.0 < a < _FIRM:
+            top = _firm_around(height, rim_cover, i, c, 2)
+            if top > 0.0 and whole[i, c] > a * top:
+                cover[i, c] = min(whole[i, c] / top, 1.0)
 
 
 @njit(nogil=True, cache=True)
@@ -101,65 +118,55 @@ def gaps_where_flat(rows, whole, cover, limit, step, out):  # type: ignore[no-un
     return n
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True, cache=True, error_model="numpy")
 def describe_cells(  # type: ignore[no-untyped-def]
-    rows, whole, rim_cover, cover, hidden, doubt, allowed, toe, u_zero, u_scale, pitch, cell,
-    thickness, u_independent, reflectance, width, glare, shadow, d_zero, d_shadow, d_rim, along,
-    across, sums,
+    rows, whole, cover, hidden, doubt, allowed, u_zero, u_scale, thickness, u_independent,
+    reflectance, width, glare, shadow, d_zero, d_shadow, along, across, sums,
 ):  # fmt: skip
-    """Fill a piece's maps and the terms of belt zero, shadow and rim.
+    """Fill a piece's maps and the terms of belt zero and shadow; sum cells by rows and columns.
 
-    sums: volume (mm·cells), covered cells, hidden, unlit, cavity (mm²).
+    sums: volume (mm·cells), covered cells, hidden ones, unlit ones.
     """
     n_x, n_y = cover.shape
-    sums[:] = 0.0
+    none, half, enough = np.float32(0.0), np.float32(0.5), np.float32(0.3)
+    zero, scale = np.float32(u_zero), np.float32(u_scale)
     along[:] = 0.0
     across[:] = 0.0
-    total = held = 0.0
+    volume = covered = unseen = dark = total = held = np.float64(0.0)
     for i in range(n_x):
         for c in range(n_y):
-            unlit = float(rows[i, c, 5])
+            a, unlit, beside = cover[i, c], rows[i, c, 5], none
             if allowed[i, c]:
                 beside = doubt[i, c] + rows[i, c, 6]
-                sums[3] += unlit
-            else:
-                beside = 0.0
-            total += beside
-            rim = toe[i, c]
-            if rim == rim and rim >= 1.0:
-                sums[4] += rim * rim * cell
-            a = cover[i, c]
+                total += beside
+                dark += unlit
             shadow[i, c] = 0
             glare[i, c] = False
-            d_shadow[i, c] = d_rim[i, c] = d_zero[i, c] = u_independent[i, c] = 0.0
-            if a <= 0.0:
-                thickness[i, c] = reflectance[i, c] = width[i, c] = np.nan
+            reflectance[i, c] = width[i, c] = np.nan
+            if a <= none:
+                thickness[i, c] = np.nan
+                d_shadow[i, c] = d_zero[i, c] = u_independent[i, c] = none
                 continue
-            sums[0] += whole[i, c]
-            sums[1] += a
-            sums[2] += hidden[i, c]
+            volume += whole[i, c]
+            covered += a
+            unseen += hidden[i, c]
+            held += beside
             along[i] += a
             across[c] += a
             thickness[i, c] = whole[i, c] / a
-            d_zero[i, c] = u_zero
-            held += beside
+            d_zero[i, c] = zero
             d_shadow[i, c] = beside / a
-            if rim == rim:
-                d_rim[i, c] = 0.1 * pitch * (rim + 1.0) / cell / max(rim_cover[i, c], 0.2)
-            variance = rows[i, c, 4]
-            if variance > 0.0:
-                u_independent[i, c] = np.sqrt(variance) * u_scale
-            if unlit > 0.5:
+            u_independent[i, c] = np.sqrt(max(rows[i, c, 4], none)) * scale
+            if unlit > half:
                 shadow[i, c] = 2
-            elif hidden[i, c] > 0.5:
+            elif hidden[i, c] > half:
                 shadow[i, c] = 1
-            if rows[i, c, 0] > np.float32(0.3):
+            if rows[i, c, 0] > enough:
                 reflectance[i, c] = rows[i, c, 2]
                 width[i, c] = rows[i, c, 3]
-                glare[i, c] = rows[i, c, 7] > 0.5
-            else:
-                reflectance[i, c] = width[i, c] = np.nan
-    _bring_onto_cover(whole, cover, d_shadow, total, held, sums[0])
+                glare[i, c] = rows[i, c, 7] > half
+    sums[0], sums[1], sums[2], sums[3] = volume, covered, unseen, dark
+    _bring_onto_cover(whole, cover, d_shadow, total, held, volume)
 
 
 @njit(nogil=True, cache=True)
@@ -169,13 +176,33 @@ def _bring_onto_cover(whole, cover, delta, total, held, volume):  # type: ignore
     Doubt about ground beside the piece goes to the outermost covered cells along with the rest;
     where nearly all of it lies beside the piece it is shared over the piece by volume.
     """
+    if total <= 0.0:
+        return
+    none, one = np.float32(0.0), np.float32(1.0)
     by_volume = held < 0.2 * total
-    factor = total / max(volume, 1e-9) if by_volume else total / max(held, 1e-300)
+    factor = np.float32(total / max(volume, 1e-9) if by_volume else total / held)
     for i in range(cover.shape[0]):
         for c in range(cover.shape[1]):
-            if cover[i, c] > 0.0:
-                value = whole[i, c] / cover[i, c] if by_volume else delta[i, c]
-                delta[i, c] = value * factor
+            if by_volume:
+                a = cover[i, c]
+                delta[i, c] = whole[i, c] / (a if a > none else one)
+            delta[i, c] *= factor
+
+
+@njit(nogil=True, cache=True)
+def describe_rim(places, toe, rim_cover, cover, pitch, cell, d_rim):  # type: ignore[no-untyped-def]
+    """Fill the term of the rim; returns the area (mm²) that a cavity below it could have, twice."""
+    n_y = cover.shape[1]
+    d_rim[:] = 0.0
+    cavity = 0.0
+    for place in places:
+        i, c = place // n_y, place % n_y
+        rim = float(toe[i, c])
+        if rim >= 1.0:
+            cavity += rim * rim * cell
+        if rim >= 0.0 and cover[i, c] > 0.0:
+            d_rim[i, c] = 0.1 * pitch * (rim + 1.0) / cell / max(rim_cover[i, c], 0.2)
+    return cavity
 
 
 @njit(nogil=True, cache=True)

@@ -34,10 +34,12 @@ class Rim:
     """Cover of each cell, (n_x, n_y), and the outline's extents in cells from the map's edges.
 
     toe_mm is the height at which the rim ends: 0 where the flank meets the belt; NaN off the rim.
+    places are the cells that the rim may cross, counted row by row.
     """
 
     cover: Singles
     toe_mm: Singles
+    places: Ints
     first_x: float
     u_first_x: float
     last_x: float
@@ -81,9 +83,9 @@ def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped
     return k, (top - toe) / slope, toe
 
 
-def _runs(core: Bools) -> Ints:
+def _runs(core: npt.NDArray[np.uint8]) -> Ints:
     """Find runs of marked cells along axis 1: rows, first cells and last cells; shape (3, n)."""
-    framed = np.zeros((core.shape[0], core.shape[1] + 2), dtype=np.bool_)
+    framed = np.zeros((core.shape[0], core.shape[1] + 2), dtype=np.uint8)
     framed[:, 1:-1] = core
     flat = framed.ravel()
     turns = np.flatnonzero(flat[1:] != flat[:-1])  # the cell before each run, and its last one
@@ -110,8 +112,9 @@ def _put_ends(h, allowed, runs, noise_mm, cover, toe, rim, low, high):  # type: 
         inner[r], outer[r] = k0, k1
         low[c] = min(low[c], begin[r])
         high[c] = max(high[c], end[r])
-        toe[min(int(begin[r] + _SLIVER), n - 1), c] = toe0
-        toe[max(int(end[r] - _SLIVER), 0), c] = toe1
+        a, b = min(int(begin[r] + _SLIVER), n - 1), max(int(end[r] - _SLIVER), 0)
+        toe[a, c], toe[b, c] = toe0, toe1
+        rim[a, c] = rim[b, c] = True
         cover[first : k0 + 1, c] = 0.0
         cover[k1 : last + 1, c] = 0.0
         rim[first : k0 + 1, c] = True
@@ -139,6 +142,9 @@ def _choose(core, places, cover, cover_y, toe, toe_y):  # type: ignore[no-untype
     reach = 4
     for place in places:
         i, c = place // n_y, place % n_y
+        endless = toe[i, c] != toe[i, c] and toe_y[i, c] != toe_y[i, c]
+        if endless and cover[i, c] == cover_y[i, c]:
+            continue
         gx = gy = 0
         for p in range(max(i - reach, 0), min(i + reach + 1, n_x)):
             for q in range(max(c - reach, 0), min(c + reach + 1, n_y)):
@@ -181,27 +187,31 @@ def find_rim(
     maps
         Room for N_RIM_MAPS maps.
     """
+    import cv2
+
     n_x, n_y = height_mm.shape
     maps = maps or Maps(N_RIM_MAPS, (n_x, n_y))
     cover, cover_y, toe, toe_y = maps.take(), maps.take(), maps.take(np.nan), maps.take(np.nan)
     cover[:] = core
-    cover_y[:] = core
+    cover_y[:] = cover
     rim = np.zeros((n_x, n_y), dtype=np.bool_)
     low_x, high_x = np.full(n_y, np.inf), np.full(n_y, -np.inf)
     low_y, high_y = np.full(n_x, np.inf), np.full(n_x, -np.inf)
     _put_ends(
-        height_mm, allowed, _runs(np.ascontiguousarray(core.T)), noise_mm, cover, toe, rim, low_x,
-        high_x,
+        height_mm, allowed, _runs(cv2.transpose(core.view(np.uint8))), noise_mm, cover, toe, rim,
+        low_x, high_x,
     )  # fmt: skip
     _put_ends(
-        height_mm.T, allowed.T, _runs(core), noise_mm, cover_y.T, toe_y.T, rim.T, low_y, high_y
+        height_mm.T, allowed.T, _runs(core.view(np.uint8)), noise_mm, cover_y.T, toe_y.T, rim.T,
+        low_y, high_y,
     )  # fmt: skip
-    _choose(core, np.flatnonzero(rim), cover, cover_y, toe, toe_y)
+    places = np.flatnonzero(rim)
+    _choose(core, places, cover, cover_y, toe, toe_y)
     along, across = np.empty(n_x), np.empty(n_y)
     _sections(height_mm, cover, along, across)
     first_x, u_first_x = _tip(along, low_x)
     return Rim(
-        cover=cover, toe_mm=toe,
+        cover=cover, toe_mm=toe, places=places,
         first_x=first_x, u_first_x=u_first_x,
         last_x=n_x - _tip(along[::-1].copy(), n_x - high_x)[0],
         first_y=_tip(across, low_y)[0],

@@ -379,13 +379,14 @@ class PieceFinder:
         wide = store.window(wide_first, stop)
         beside = self._zero.beside(slice(low, high))
         around = slice(max(beside.start - _CLEAR, 0), min(beside.stop + _CLEAR, self.n_y))
-        labels = self._components.window(wide_first, stop, around)
         inner = slice(beside.start - around.start, beside.stop - around.start)
+        labels = self._components.labels.window(wide_first, stop)[:, around]
         free = _far_from(labels, _CLEAR, inner)
         zero = self._zero.around(self._whole.window(wide_first, stop), free, slice(low, high))
         skip = first - wide_first
         zero = replace(zero, drift_mm=zero.drift_mm[skip:])
-        window = labels[skip:, low - around.start : high - around.start]
+        window = self._components.window(first, stop, slice(low, high))
+        own = window == component.label
         flags = set(self._flags_of_events(first, stop))
         begun, ended = self._at_ends(component)
         if begun:
@@ -401,8 +402,8 @@ class PieceFinder:
         frame = PieceFrame(
             rows=wide[skip:, low:high],
             room=self._room,
-            own=window == component.label,
-            others=(window != 0) & (window != component.label),
+            own=own,
+            mine=own | (window == 0),
             zero=zero,
             x_first_mm=self._x_edge + (first + 0.5) * self._cell,
             y_first_mm=self.y_first_mm + low * self._cell,
@@ -412,6 +413,7 @@ class PieceFinder:
             noise_mm=self._zero.sigma_mm,
             sight=sight,
             tan_tilt=math.tan(math.radians(next(iter(self._geometry.heads.values())).tilt_deg)),
+            n_heads=len(self._geometry.heads),
             regions=tuple(h.in_region for h in self._geometry.heads.values() if h.in_region),
         )
         return [
@@ -470,7 +472,7 @@ def _at_border(cover: npt.NDArray[np.float32], component: Component) -> bool:
     """Whether a region reaches to the outermost cells across that were seen in most rows."""
 
     def seen(cell: int) -> bool:
-        return bool((cover[:, cell] > 0.5).mean() > 0.5)
+        return bool((cover[::4, cell] > 0.5).mean() > 0.5)
 
     n_y = cover.shape[1]
     left = any(seen(c) for c in range(component.first_cell - 4, -1, -1))

@@ -1,5 +1,7 @@
 """Room for maps: taking fresh memory page by page takes longer than what is computed in it."""
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -26,7 +28,7 @@ class Maps:
     """
 
     def __init__(self, n: int, shape: tuple[int, ...], block: Singles | None = None) -> None:
-        size = n * int(np.prod(shape))
+        size = n * math.prod(shape)
         if block is None or len(block) < size:
             block = _empty(size)
         self._maps = block[:size].reshape(n, *shape)
@@ -66,12 +68,12 @@ class Room:
 
     def scratch(self, n: int, shape: tuple[int, ...]) -> Maps:
         """Give maps that are free again at the next call."""
-        if len(self._scratch) < n * int(np.prod(shape)):
-            self._scratch = _empty(n * int(np.prod(shape)))
+        if len(self._scratch) < n * math.prod(shape):
+            self._scratch = _empty(n * math.prod(shape))
         return Maps(n, shape, self._scratch)
 
     def keep(self, n: int, shape: tuple[int, ...]) -> Maps:
         """Give maps that will be handed on."""
         block, self._kept = self._kept, _empty(0)
-        self._size = int(1.25 * n * np.prod(shape))
+        self._size = int(1.25 * n * math.prod(shape))
         return Maps(n, shape, block)

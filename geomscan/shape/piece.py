@@ -10,10 +10,12 @@ from geomscan.shape.belt_zero import LocalZero
 from geomscan.shape.budget import CalibrationErrors
 from geomscan.shape.cells import (
     describe_cells,
+    describe_rim,
     gaps_where_flat,
     hidden_front,
     hold_volume,
     over_belt,
+    what_stands,
 )
 from geomscan.shape.edges import N_RIM_MAPS, Rim, find_rim
 from geomscan.shape.hidden import N_HIDDEN_MAPS, Filled, fill_hidden
@@ -45,13 +47,13 @@ _GAP_CELLS = 20_000  # that the heads' disagreement is read from: more tell no m
 class PieceFrame:
     """Where a window of rows lies and what it was seen with.
 
-    rows: fused channels, (n_x, n_y, n_channels); own: the region's cells above threshold; others:
-    cells of other regions; sight: see `fill_hidden`.
+    rows: fused channels, (n_x, n_y, n_channels); own: the region's cells above threshold; mine:
+    cells of no other region; sight: see `fill_hidden`.
     """
 
     rows: npt.NDArray[np.float32]
     own: Bools
-    others: Bools
+    mine: Bools
     zero: LocalZero
     x_first_mm: float
     y_first_mm: float
@@ -62,7 +64,7 @@ class PieceFrame:
     sight: tuple[float, float]
     tan_tilt: float
     regions: tuple[Callable[[Floats, Floats], Bools], ...] = ()
-    n_heads: int = 2
+    n_heads: int = 1
     room: Room = field(default_factory=Room)
 
 
@@ -80,7 +82,7 @@ def finish_pieces(
     maps = frame.room.scratch(N_SCRATCH, frame.own.shape)
     seen, height, unlit = maps.take(), maps.take(), maps.take()
     over_belt(frame.rows, frame.zero.level_mm, frame.zero.drift_mm, seen, height, unlit)
-    mine = ~frame.others
+    mine = frame.mine
     filled = fill_hidden(
         height, seen, mine, sight=frame.sight, tan_tilt=frame.tan_tilt,
         cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm,
@@ -90,8 +92,8 @@ def finish_pieces(
         filled, height, seen, unlit, frame.rows[:, :, 6],
         cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm, column_mm=frame.column_pitch_mm,
     )  # fmt: skip
-    unseen = (filled.hidden > 0) | (unlit > 0)
-    core = (frame.own | (unseen & (filled.height_mm > 0.5))) & mine
+    core = np.empty(mine.shape, dtype=np.bool_)
+    what_stands(frame.own, mine, filled.hidden, unlit, filled.height_mm, core)
     core = np.asarray(cv2.morphologyEx(core.view(np.uint8), cv2.MORPH_CLOSE, _CLOSE)).view(bool)
     core &= mine
     if not core.any():
@@ -158,7 +160,7 @@ def _finish(
     maps = frame.room.keep(N_KEPT + errors.n_maps, shape)
     rim = find_rim(filled.height_mm, core, allowed, noise_mm=frame.noise_mm, maps=scratch)
     whole, cover = scratch.take(), maps.take()
-    hold_volume(filled.height_mm, rim.cover, whole, cover)
+    hold_volume(filled.height_mm, rim.cover, rim.places, whole, cover)
     undercut = None
     if edge.undercut_mm > 0.0 or edge.u_undercut_mm > 0.0:
         # a triangle of this depth and the rim's height, taken from the cells beside the rim
@@ -170,13 +172,14 @@ def _finish(
         maps.take() for _ in range(7)
     )
     shadow, glare = np.empty(shape, dtype=np.uint8), np.empty(shape, dtype=bool)
-    along, across, sums = np.empty(shape[0]), np.empty(shape[1]), np.empty(5)
+    along, across, sums = np.empty(shape[0]), np.empty(shape[1]), np.empty(4)
     pitch = float(np.sqrt(frame.line_pitch_mm * frame.column_pitch_mm))
     describe_cells(
-        frame.rows, whole, rim.cover, cover, filled.hidden, filled.doubt_mm, allowed, rim.toe_mm,
-        frame.zero.u_zero_mm, pitch / cell, pitch, cell, thickness, u_independent, reflectance,
-        width, glare, shadow, d_zero, d_shadow, d_rim, along, across, sums,
+        frame.rows, whole, cover, filled.hidden, filled.doubt_mm, allowed, frame.zero.u_zero_mm,
+        pitch / cell, thickness, u_independent, reflectance, width, glare, shadow, d_zero, d_shadow,
+        along, across, sums,
     )  # fmt: skip
+    cavity_mm3 = 0.5 * describe_rim(rim.places, rim.toe_mm, rim.cover, cover, pitch, cell, d_rim)
     n_on = float(sums[1])
     volume = float(sums[0]) * cell**2
     x = frame.x_first_mm + cell * np.arange(shape[0])
@@ -197,7 +200,6 @@ def _finish(
 
     names = set(flags)
     camera_share, fan_share = float(sums[2]) / n_on, float(sums[3]) / n_on
-    cavity_mm3 = 0.5 * float(sums[4])
     if camera_share + fan_share > 0.01:
         names.add("shadowed")
     if cavity_mm3 > _STEEP_SHARE * volume:
@@ -244,7 +246,7 @@ def _finish(
             "heads_gap_mm": gap,
             "cavity_possible_fraction": cavity_mm3 / volume if volume > 0 else 0.0,
             "volume_cm3": volume / 1000.0,
-            "x_mm": float((cover.sum(axis=1) * x).sum() / n_on),
+            "x_mm": float((along * x).sum() / n_on),
             "y_mm": y_middle,
         },
     )

@@ -53,36 +53,63 @@ def _root(parent, a):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
+def _coarsen(height, core, k, volume, share):  # type: ignore[no-untyped-def]
+    """Fill mean height and share of core of blocks of k x k cells; the first block is bare."""
+    n_x, n_y = core.shape
+    none, n_cells = np.float32(0.0), np.float32(k * k)
+    high, n = np.empty(n_y, dtype=np.float32), np.empty(n_y, dtype=np.float32)
+    volume[:] = 0.0
+    share[:] = 0.0
+    for first in range(0, n_x, k):
+        high[:] = 0.0
+        n[:] = 0.0
+        for i in range(first, min(first + k, n_x)):
+            for c in range(n_y):
+                h = height[i, c]
+                high[c] += h if core[i, c] & (h > none) else none
+            for c in range(n_y):
+                n[c] += np.float32(core[i, c])
+        a = first // k + 1
+        for b in range(1, volume.shape[1] - 1):
+            for c in range((b - 1) * k, min(b * k, n_y)):
+                volume[a, b] += high[c] / n_cells
+                share[a, b] += n[c] / n_cells
+
+
+@njit(nogil=True, cache=True)
 def _flood(field, order, ratio, smallest, labels):  # type: ignore[no-untyped-def]
     """Flood a field from its tops down; basins of some size that meet below ratio stay apart.
 
+    order: places to flood, counted row by row, the highest first, none of them at the border.
     Fills labels with 1, 2, … and returns their number.
     """
-    n_x, n_y = field.shape
+    n_y = field.shape[1]
     flat = field.ravel()
     own = labels.ravel()  # the cell, plus 1, in which a cell's ascent ends
-    parent = np.full(n_x * n_y, -1, dtype=np.int32)
-    size = np.zeros(n_x * n_y, dtype=np.int32)
+    parent = np.full(len(flat), -1, dtype=np.int32)
+    size = np.zeros(len(flat), dtype=np.int32)
     basins = np.empty(8, dtype=np.int32)
+    around = np.array([-n_y - 1, -n_y, -n_y + 1, -1, 1, n_y - 1, n_y, n_y + 1])
     for index in order:
-        i = index // n_y
-        c = index % n_y
         n = 0
         up = -1
-        for a in range(max(i - 1, 0), min(i + 2, n_x)):
-            for b in range(max(c - 1, 0), min(c + 2, n_y)):
-                k = a * n_y + b
-                if own[k] == 0:
-                    continue
-                if up < 0 or flat[k] > flat[up]:
-                    up = k
-                r = _root(parent, own[k] - 1)
-                known = False
-                for m in range(n):
-                    known = known or basins[m] == r
-                if not known:
-                    basins[n] = r
-                    n += 1
+        before = 0
+        for step in around:
+            k = index + step
+            if own[k] == 0:
+                continue
+            if up < 0 or flat[k] > flat[up]:
+                up = k
+            if own[k] == before:
+                continue
+            before = own[k]
+            r = _root(parent, own[k] - 1)
+            known = False
+            for m in range(n):
+                known = known or basins[m] == r
+            if not known:
+                basins[n] = r
+                n += 1
         if n == 0:
             parent[index] = index
             own[index] = index + 1
@@ -90,6 +117,8 @@ def _flood(field, order, ratio, smallest, labels):  # type: ignore[no-untyped-de
             continue
         own[index] = own[up]  # the steepest way up decides, so that seams lie where valleys do
         size[_root(parent, own[up] - 1)] += 1
+        if n == 1:
+            continue
         best = basins[0]
         for k in range(1, n):
             if flat[basins[k]] > flat[best]:
@@ -162,12 +191,11 @@ def part_pieces(height_mm: Singles, core: Bools, *, cell_mm: float) -> Parts:
 
     k = max(1, round(_COARSE_MM / cell_mm))
     n_x, n_y = core.shape
-    size = (max(n_y // k, 1), max(n_x // k, 1))
-    inside = np.where(core, np.maximum(height_mm, 0.0), 0.0).astype(np.float32)
-    coarse = cv2.resize(inside, size, interpolation=cv2.INTER_AREA)
-    share = cv2.resize(core.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    coarse, share = np.empty((2, -(-n_x // k) + 2, -(-n_y // k) + 2), dtype=np.float32)
+    _coarsen(height_mm, core, k, coarse, share)
     # a gap narrower than what joins cells to regions is a seam
-    plan = cv2.morphologyEx((share > 0.5).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3)))
+    plan = cv2.morphologyEx((share > 0.5).view(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3)))
+    plan[[0, -1]] = plan[:, [0, -1]] = 0
     step = cell_mm * k
     smallest = int(_SMALLEST_MM2 / step**2)
     if int(plan.sum()) < 2 * smallest:
@@ -176,14 +204,14 @@ def part_pieces(height_mm: Singles, core: Bools, *, cell_mm: float) -> Parts:
     smooth = cv2.GaussianBlur(coarse, (0, 0), 1.0)
     labels, doubtful = _parts(smooth, _TOP, coarse, region, smallest, step)
     if labels is None:
-        away = cv2.distanceTransform(np.pad(plan, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+        away = cv2.distanceTransform(plan, cv2.DIST_L2, 5)
         wide = cv2.GaussianBlur(away, (0, 0), 1.0)
         labels, unsure = _parts(wide, _WIDENING, coarse, region, smallest, step, by_plan=True)
         doubtful = doubtful or unsure
     if labels is None:
         return Parts(labels=None, doubtful=doubtful)
-    fine = cv2.resize(labels.astype(np.float32), (n_y, n_x), interpolation=cv2.INTER_NEAREST)
-    return Parts(labels=_refine(inside, core, fine.astype(np.int32), k), doubtful=doubtful)
+    fine = labels[np.ix_(np.arange(n_x) // k + 1, np.arange(n_y) // k + 1)]
+    return Parts(labels=_refine(height_mm, core, fine, k), doubtful=doubtful)
 
 
 def _parts(
@@ -239,7 +267,7 @@ def _held(height: Singles, labels: Labels, one: int, other: int) -> tuple[float,
     return total / max(shoulders, 1e-6), 0.5 * total / max(min(sections), 1e-6)
 
 
-def _refine(inside: Singles, core: Bools, labels: Labels, k: int) -> Labels:
+def _refine(height: Singles, core: Bools, labels: Labels, k: int) -> Labels:
     """Let the seams between coarse parts follow the bottom of the valley in full resolution."""
     import cv2
 
@@ -250,6 +278,7 @@ def _refine(inside: Singles, core: Bools, labels: Labels, k: int) -> Labels:
         others = ((labels > 0) & ~own).astype(np.uint8)
         near = cv2.dilate(others, square) > 0
         seeds[own & core & ~near] = name
+    inside = np.where(core, np.maximum(height, np.float32(0.0)), np.float32(0.0))
     smooth = cv2.GaussianBlur(inside, (0, 0), 1.0)
     _grow(smooth, core, seeds)
     return seeds
