@@ -55,11 +55,40 @@ def _firm_around(height, cover, i, c, reach):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, cache=True)
-def hold_volume(height, rim_cover, places, whole, cover):  # type: ignore[no-untyped-def]
+def _gather_beyond(height, cover, allowed, i, c):  # type: ignore[no-untyped-def]
+    """Sum what cells beside a covered one hold beyond the outline, its share of each."""
+    n_x, n_y = cover.shape
+    total = 0.0
+    for p in range(max(i - 1, 0), min(i + 2, n_x)):
+        for q in range(max(c - 1, 0), min(c + 2, n_y)):
+            if cover[p, q] > 0.0 or not allowed[p, q]:
+                continue
+            sides = 0
+            for k in range(max(p - 1, 0), min(p + 2, n_x)):
+                for m in range(max(q - 1, 0), min(q + 2, n_y)):
+                    sides += cover[k, m] > 0.0
+            total += float(height[p, q]) / sides
+    return total
+
+
+@njit(nogil=True, cache=True)
+def _at_outline(cover, i, c):  # type: ignore[no-untyped-def]
+    """Whether one of the cells around isn't covered at all."""
+    for p in range(max(i - 1, 0), min(i + 2, cover.shape[0])):
+        for q in range(max(c - 1, 0), min(c + 2, cover.shape[1])):
+            if cover[p, q] <= 0.0:
+                return True
+    return False
+
+
+@njit(nogil=True, cache=True)
+def hold_volume(height, rim_cover, places, allowed, whole, cover):  # type: ignore[no-untyped-def]
     """Fill what each cell holds (mm over the whole cell), and a cover that puts none on a needle.
 
-    How much of a cell is covered comes from the outline, and a small error of that would put the
-    same material higher than the firm cells around it. places: cells of the rim, row by row.
+    Lines and columns join the upper edge of a wall to the belt beside it: part of what belongs to
+    the wall lies beyond the outline, in the next cell. How much of a cell is covered comes from the
+    outline, and a small error of that would put the same material higher than the firm cells
+    around it. places: cells of the rim, row by row.
     """
     n_x, n_y = cover.shape
     none = np.float32(0.0)
@@ -71,7 +100,12 @@ def hold_volume(height, rim_cover, places, whole, cover):  # type: ignore[no-unt
     for place in places:
         i, c = place // n_y, place % n_y
         a = rim_cover[i, c]
-        if 0.0 < a < _FIRM:
+        if a <= 0.0:
+            continue
+        if _at_outline(rim_cover, i, c):
+            beyond = _gather_beyond(height, rim_cover, allowed, i, c)
+            whole[i, c] = max(whole[i, c] + beyond, 0.0)
+        if a < _FIRM:
             top = _firm_around(height, rim_cover, i, c, 2)
             if top > 0.0 and whole[i, c] > a * top:
                 cover[i, c] = min(whole[i, c] / top, 1.0)
@@ -190,7 +224,7 @@ def _bring_onto_cover(whole, cover, delta, total, held, volume):  # type: ignore
 
 
 @njit(nogil=True, cache=True)
-def describe_rim(places, toe, rim_cover, cover, pitch, cell, d_rim):  # type: ignore[no-untyped-def]
+def describe_rim(places, toe, thickness, cover, pitch, cell, d_rim):  # type: ignore[no-untyped-def]
     """Fill the term of the rim; returns the area (mm²) that a cavity below it could have, twice."""
     n_y = cover.shape[1]
     d_rim[:] = 0.0
@@ -200,8 +234,9 @@ def describe_rim(places, toe, rim_cover, cover, pitch, cell, d_rim):  # type: ig
         rim = float(toe[i, c])
         if rim >= 1.0:
             cavity += rim * rim * cell
-        if rim >= 0.0 and cover[i, c] > 0.0:
-            d_rim[i, c] = 0.1 * pitch * (rim + 1.0) / cell / max(rim_cover[i, c], 0.2)
+        a = cover[i, c]
+        if rim >= 0.0 and a > 0.0:
+            d_rim[i, c] = 0.1 * pitch * max(rim, thickness[i, c]) / cell / max(a, 0.2)
     return cavity
 
 

@@ -160,7 +160,7 @@ def _finish(
     maps = frame.room.keep(N_KEPT + errors.n_maps, shape)
     rim = find_rim(filled.height_mm, core, allowed, noise_mm=frame.noise_mm, maps=scratch)
     whole, cover = scratch.take(), maps.take()
-    hold_volume(filled.height_mm, rim.cover, rim.places, whole, cover)
+    hold_volume(filled.height_mm, rim.cover, rim.places, allowed, whole, cover)
     undercut = None
     if edge.undercut_mm > 0.0 or edge.u_undercut_mm > 0.0:
         # a triangle of this depth and the rim's height, taken from the cells beside the rim
@@ -179,7 +179,7 @@ def _finish(
         pitch / cell, thickness, u_independent, reflectance, width, glare, shadow, d_zero, d_shadow,
         along, across, sums,
     )  # fmt: skip
-    cavity_mm3 = 0.5 * describe_rim(rim.places, rim.toe_mm, rim.cover, cover, pitch, cell, d_rim)
+    cavity_mm3 = 0.5 * describe_rim(rim.places, rim.toe_mm, thickness, cover, pitch, cell, d_rim)
     n_on = float(sums[1])
     volume = float(sums[0]) * cell**2
     x = frame.x_first_mm + cell * np.arange(shape[0])
