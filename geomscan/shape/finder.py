@@ -415,6 +415,7 @@ class PieceFinder:
             tan_tilt=math.tan(math.radians(next(iter(self._geometry.heads.values())).tilt_deg)),
             n_heads=len(self._geometry.heads),
             regions=tuple(h.in_region for h in self._geometry.heads.values() if h.in_region),
+            seen_from=self._geometry.seen_from,
         )
         return [
             replace(

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
+from geomscan.shape.piece_map import Sight
 
 __all__ = [
     "BeltLines",
@@ -74,6 +75,16 @@ class ShapeGeometry:
         if not self.heads:
             msg = "shape geometry: expected at least one head, got none"
             raise InputError(msg)
+
+    @property
+    def seen_from(self) -> Sight | None:
+        """Where the cameras and the light are, if that is known of all heads."""
+        heads = list(self.heads.values())
+        points = tuple(head.viewpoint_mm for head in heads if head.viewpoint_mm is not None)
+        fan_mm = heads[0].fan_mm
+        if fan_mm is None or len(points) < len(heads):
+            return None
+        return Sight(viewpoints_mm=points, fan_mm=fan_mm)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

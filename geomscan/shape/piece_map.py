@@ -6,7 +6,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["ErrorTerm", "PieceMap"]
+__all__ = ["ErrorTerm", "PieceMap", "Sight"]
 
 Floats = npt.NDArray[Any]  # of single precision, as pieces are found, or double
 
@@ -25,6 +25,18 @@ class ErrorTerm:
     name: str
     scope: Literal["piece", "run"]
     delta_mm: Floats
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sight:
+    """Where a piece's light came from and went to.
+
+    viewpoints_mm: (x, y, z) of each camera's viewpoint, x from the sheet of light; fan_mm: (y, z)
+    of the light's apparent source.
+    """
+
+    viewpoints_mm: tuple[tuple[float, float, float], ...]
+    fan_mm: tuple[float, float]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -57,6 +69,7 @@ class PieceMap:
     line_width_px: Floats | None = None
     shadow: npt.NDArray[np.uint8] | None = None  #: 0 seen, 1 no camera, 2 unlit
     glare: npt.NDArray[np.bool_] | None = None
+    sight: Sight | None = None  #: None where it isn't known of every head
     extra: dict[str, float] = field(default_factory=dict)  #: shares and figures for the report
 
     @property
