@@ -207,6 +207,7 @@ def find_rim(
     )  # fmt: skip
     places = np.flatnonzero(rim)
     _choose(core, places, cover, cover_y, toe, toe_y)
+    maps.give_back(cover_y, toe_y)
     along, across = np.empty(n_x), np.empty(n_y)
     _sections(height_mm, cover, along, across)
     first_x, u_first_x = _tip(along, low_x)

@@ -33,14 +33,22 @@ class Maps:
             block = _empty(size)
         self._maps = block[:size].reshape(n, *shape)
         self._n_taken = 0
+        self._back: list[Singles] = []
 
     def take(self, value: float | None = None) -> Singles:
         """Give the next map, filled with a value or as it comes."""
-        taken: Singles = self._maps[self._n_taken]
-        self._n_taken += 1
+        if self._back:
+            taken = self._back.pop()
+        else:
+            taken = self._maps[self._n_taken]
+            self._n_taken += 1
         if value is not None:
             taken.fill(value)
         return taken
+
+    def give_back(self, *maps: Singles) -> None:
+        """Take back what is needed no more; it is given first, for it lies in fast memory."""
+        self._back += maps
 
     def take_together(self, n: int) -> Singles:
         """Give the next n maps as one array."""

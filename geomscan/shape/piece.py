@@ -20,7 +20,7 @@ from geomscan.shape.cells import (
 from geomscan.shape.edges import N_RIM_MAPS, Rim, find_rim
 from geomscan.shape.hidden import N_HIDDEN_MAPS, Filled, fill_hidden
 from geomscan.shape.maps import Maps, Room
-from geomscan.shape.piece_map import ErrorTerm, PieceMap, Sight
+from geomscan.shape.piece_map import ErrorTerm, PieceMap
 from geomscan.shape.settings import EdgeSettings
 from geomscan.shape.split import part_pieces
 from geomscan.shape.unlit import lean_unlit
@@ -32,7 +32,7 @@ Singles = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
 #: maps that a piece takes on the way, and those that are handed on with it beside its terms
-N_SCRATCH = 3 + N_HIDDEN_MAPS + N_RIM_MAPS + 1
+N_SCRATCH = N_HIDDEN_MAPS + N_RIM_MAPS
 N_KEPT = 8
 _CLOSE = np.ones((3, 3), np.uint8)
 #: Share of a piece's volume that a cavity below its rim could hide before the rim is flagged.
@@ -66,7 +66,6 @@ class PieceFrame:
     regions: tuple[Callable[[Floats, Floats], Bools], ...] = ()
     n_heads: int = 1
     room: Room = field(default_factory=Room)
-    seen_from: Sight | None = None
 
 
 def finish_pieces(
@@ -89,12 +88,14 @@ def finish_pieces(
         cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm,
         column_mm=frame.column_pitch_mm, maps=maps,
     )  # fmt: skip
-    lean_unlit(
-        filled, height, seen, unlit, frame.rows[:, :, 6],
-        cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm, column_mm=frame.column_pitch_mm,
-    )  # fmt: skip
+    if unlit.any():
+        lean_unlit(
+            filled, height, seen, unlit, frame.rows[:, :, 6],
+            cell_mm=frame.cell_mm, pitch_mm=frame.line_pitch_mm, column_mm=frame.column_pitch_mm,
+        )  # fmt: skip
     core = np.empty(mine.shape, dtype=np.bool_)
     what_stands(frame.own, mine, filled.hidden, unlit, filled.height_mm, core)
+    maps.give_back(seen, height, unlit)
     core = np.asarray(cv2.morphologyEx(core.view(np.uint8), cv2.MORPH_CLOSE, _CLOSE)).view(bool)
     core &= mine
     if not core.any():
@@ -116,7 +117,7 @@ def finish_pieces(
         allowed = mine & (own | ((parts == 0) & (nearest == name)))
         pieces.append(
             _finish(
-                frame, filled, own & core, allowed, Maps(N_RIM_MAPS + 1, core.shape),
+                frame, filled, own & core, allowed, Maps(N_RIM_MAPS, core.shape),
                 lanes=lanes,
                 flags=flags | {"touching"}, errors=errors, edge=edge,
             )
@@ -238,7 +239,6 @@ def _finish(
         line_width_px=width,
         shadow=shadow,
         glare=glare,
-        sight=frame.seen_from,
         extra={
             "shadow_camera_fraction": camera_share,
             "shadow_fan_fraction": fan_share,

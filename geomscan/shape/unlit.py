@@ -122,8 +122,6 @@ def lean_unlit(
     unlit, bound
         Share of each cell in the fan's shadow, and the doubt (mm) that the lines have of it.
     """
-    if not (unlit > 0.0).any():
-        return
     walls = np.zeros((4 * len(unlit), 8))
     walls = walls[: _unlit_walls(height_mm, cover, unlit, bound, cell_mm, walls)]
     # cells, what is read between their middles, columns, and lines that a wall runs askew to blur
