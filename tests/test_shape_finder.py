@@ -8,7 +8,6 @@ import pytest
 from test_shape_scenes import (
     BOX,
     CAP,
-    ELLIPSOID,
     PARABOLOID,
     Scanner,
     Solid,
@@ -246,29 +245,3 @@ def test_calibration_errors_equal_the_volume_of_a_displaced_body() -> None:
     assert errors.u_mm(25.0, 20.0) == pytest.approx(
         abs(effect[np.searchsorted(y, 25.0), at]), rel=0.02
     )
-
-
-@pytest.mark.slow
-def test_coverage_of_volume_over_simulated_pieces() -> None:
-    # 95 % intervals against the truth of drawn solids; binomial limits are loose for few pieces
-    rng = np.random.default_rng(11)
-    inside: dict[str, list[bool]] = {"ab": [], "a": []}
-    for k in range(60):
-        kind = (CAP, BOX, ELLIPSOID, PARABOLOID)[k % 4]
-        sizes = {
-            CAP: (rng.uniform(25, 50), rng.uniform(8, 25)),
-            BOX: (rng.uniform(50, 100), rng.uniform(40, 60), rng.uniform(8, 28)),
-            ELLIPSOID: (rng.uniform(35, 70), rng.uniform(30, 45), rng.uniform(12, 35)),
-            PARABOLOID: (rng.uniform(35, 70), rng.uniform(30, 45), rng.uniform(12, 30)),
-        }[kind]
-        solid = Solid(
-            kind, 120.0 + rng.uniform(), rng.uniform(-110, 110), sizes, rng.uniform(-60, 60)
-        )
-        truth = truth_of(solid, 0.1)
-        e = np.arange(truth.x0 - 30 + rng.uniform(), truth.x0 + truth.length + 45, 0.6)
-        lines = scan([solid], e, seed=k, rays_per_column=2)
-        for heads, found in inside.items():
-            (piece,) = find({h: lines[h] for h in heads}, e)
-            found.append(abs(volume(piece) - truth.volume) <= 1.96 * u_volume(piece))
-    for found in inside.values():
-        assert np.mean(found) > 0.85
