@@ -20,7 +20,7 @@ from geomscan.shape.cells import (
 from geomscan.shape.edges import N_RIM_MAPS, Rim, find_rim
 from geomscan.shape.hidden import N_HIDDEN_MAPS, Filled, fill_hidden
 from geomscan.shape.maps import Maps, Room
-from geomscan.shape.piece_map import ErrorTerm, PieceMap
+from geomscan.shape.piece_map import ErrorTerm, PieceMap, Sight
 from geomscan.shape.settings import EdgeSettings
 from geomscan.shape.split import part_pieces
 from geomscan.shape.unlit import lean_unlit
@@ -66,6 +66,7 @@ class PieceFrame:
     regions: tuple[Callable[[Floats, Floats], Bools], ...] = ()
     n_heads: int = 1
     room: Room = field(default_factory=Room)
+    seen_from: Sight | None = None
 
 
 def finish_pieces(
@@ -239,6 +240,7 @@ def _finish(
         line_width_px=width,
         shadow=shadow,
         glare=glare,
+        sight=frame.seen_from,
         extra={
             "shadow_camera_fraction": camera_share,
             "shadow_fan_fraction": fan_share,
