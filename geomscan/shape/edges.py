@@ -1,6 +1,6 @@
 """The rim of a piece: share of each cell that it covers, and its outline's extents.
 
-Along each row and each column of cells the flank is carried on outwards in a straight line until
+Along each row and each column of cells the flank is carried on outwards as it comes down until
 the volume found in the outermost cells is used up (a wall stands there) or the line meets the belt
 (the flank runs out). Rows speak for the rim where it faces along them, columns elsewhere.
 """
@@ -58,9 +58,12 @@ def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped
     depth = min(_INSIDE, abs(end - i) // 2)
     k = i - outward * depth
     deeper = min(2, abs(end - k))
-    slope = 0.0
+    slope = bend = 0.0
     if deeper > 0:
-        slope = (h[k - outward * deeper, c] - h[k, c]) / deeper
+        inner = k - outward * deeper
+        slope = (h[inner, c] - h[k, c]) / deeper
+        if abs(end - k) >= 4 and slope > 0.0:  # flanks of domes grow steeper outwards
+            bend = max(0.5 * (slope - 0.5 * (h[k - outward * 4, c] - h[inner, c])), 0.0)
     slope = max(slope, 0.0)
     volume = 0.0
     m = k
@@ -74,13 +77,32 @@ def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped
         return k, 1.0, 0.0
     if slope < 1e-3 * top:
         return k, volume / top, top
-    left = top * top - 2.0 * slope * volume
-    toe = np.sqrt(max(left, 0.0))
+    if volume >= 0.5 * top * top / slope:
+        return k, top / slope, 0.0
     # the volume is known to the noise of its cells; a toe is the root of what is left of it
     noise_sum = noise_mm * np.sqrt(depth + 1.0 + _OUTSIDE)
-    if toe < max(4.0 * noise_mm + 0.1, 0.15 * top, np.sqrt(6.0 * slope * noise_sum)):
-        return k, top / slope, 0.0
-    return k, (top - toe) / slope, toe
+    least = max(4.0 * noise_mm + 0.1, 0.15 * top, np.sqrt(6.0 * slope * noise_sum))
+    # less than a straight flank holds: it bends down to the belt, or a wall ends it
+    ends = (2.0 * top - np.sqrt(4.0 * top * top - 6.0 * slope * volume)) / slope
+    if 2.0 * (top - slope * ends) <= bend * ends * ends:
+        return k, ends, 0.0
+    reach, toe = _wall(top + bend / 6.0 + 0.25 * bend, slope + 0.5 * bend, bend, volume)
+    return (k, reach, toe) if toe >= least else (k, ends, 0.0)
+
+
+@njit(nogil=True, cache=True)
+def _wall(top, slope, bend, volume):  # type: ignore[no-untyped-def]
+    """Where a wall ends a flank that comes down from `top` and holds `volume`, and how high it is.
+
+    The flank's height at distance d is top - slope·d - bend·d²/2.
+    """
+    d = (top - np.sqrt(max(top * top - 2.0 * slope * volume, 0.0))) / slope
+    for _ in range(3):
+        here = top - d * (slope + 0.5 * bend * d)
+        if here <= 0.0:
+            return d, 0.0
+        d += (volume - d * (top - d * (0.5 * slope + bend * d / 6.0))) / here
+    return d, max(top - d * (slope + 0.5 * bend * d), 0.0)
 
 
 def _runs(core: npt.NDArray[np.uint8]) -> Ints:
