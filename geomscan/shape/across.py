@@ -27,6 +27,8 @@ _BRIDGE_MM = 2.0
 #: Standard uncertainty of what the fan's shadow hides, as a share of the triangle between drop and
 #: ray: of a wall taken as upright, and more for a flank that was rounding off.
 _U_WALL, _U_ARC = 0.06, 0.2
+#: Standard uncertainty of what lies anywhere between bounds, as a share (JCGM 100:2008, 4.3.7).
+_U_ANYWHERE = 1.0 / np.sqrt(12.0)
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
@@ -309,15 +311,17 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                         and abs(dy) <= 3.0 * pitch + 0.1 * abs(step)
                         and abs(top_slope) < 1.0
                     ):
-                        # the camera lost sight of the wall: it stands at the upper edge
+                        # the camera lost sight of the wall: it stands at the upper edge, unless
+                        # another head saw it; anywhere in the step is as likely
+                        guess = np.float32(abs(step) * _U_ANYWHERE)
                         middle = (y_high + side * beyond * pitch - y_edge) * scale
                         _lay(
                             line, square, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],
-                            w[i, i0], w[i, i0], v[i, i0], v[i, i0], g[i, i0],
+                            w[i, i0], w[i, i0], guess, guess, g[i, i0],
                         )  # fmt: skip
                         _lay(
                             line, square, middle, (yj - y_edge) * scale, zj, zj, r[i, j], r[i, j],
-                            w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
+                            w[i, j], w[i, j], guess, guess, g[i, j],
                         )  # fmt: skip
                     elif gap == 0 or abs(dy) <= 3.0 * pitch:
                         _lay(
