@@ -45,11 +45,11 @@ def what_stands(own, mine, hidden, unlit, height, core):  # type: ignore[no-unty
 
 @njit(nogil=True, cache=True)
 def _firm_around(height, cover, i, c, reach):  # type: ignore[no-untyped-def]
-    """Height of the highest wholly covered cell around one, 0 where there is none."""
+    """Height of the highest wholly covered one of the cells around one, 0 where there is none."""
     highest = 0.0
     for p in range(max(i - reach, 0), min(i + reach + 1, height.shape[0])):
         for q in range(max(c - reach, 0), min(c + reach + 1, height.shape[1])):
-            if cover[p, q] >= _FIRM:
+            if cover[p, q] >= _FIRM and (p != i or q != c):
                 highest = max(highest, float(height[p, q]))
     return highest
 
