@@ -72,12 +72,12 @@ def _gather_beyond(height, cover, allowed, i, c):  # type: ignore[no-untyped-def
 
 
 @njit(nogil=True, cache=True)
-def _highest_beyond(height, cover, allowed, i, c):  # type: ignore[no-untyped-def]
+def _highest_in_part(height, cover, allowed, i, c):  # type: ignore[no-untyped-def]
     """Find the cell around one that isn't wholly covered and stands highest; (-1, -1) for none."""
     best, at = -np.inf, (-1, -1)
     for p in range(max(i - 1, 0), min(i + 2, cover.shape[0])):
         for q in range(max(c - 1, 0), min(c + 2, cover.shape[1])):
-            if cover[p, q] <= 0.0 and allowed[p, q] and height[p, q] > best:
+            if cover[p, q] < _FIRM and allowed[p, q] and height[p, q] > best:
                 best, at = height[p, q], (p, q)
     return at
 
@@ -111,11 +111,11 @@ def hold_volume(height, rim_cover, places, allowed, whole, cover):  # type: igno
         cover[i, c] = min(whole[i, c] / top, np.float32(1.0))
         excess = whole[i, c] - top
         if excess > none:  # more than the cell holds: the wall stands in part of the next one
-            p, q = _highest_beyond(height, cover, allowed, i, c)
+            p, q = _highest_in_part(height, cover, allowed, i, c)
             if p >= 0:
                 whole[i, c] = top
                 whole[p, q] += excess
-                cover[p, q] = min(whole[p, q] / top, np.float32(1.0))
+                cover[p, q] = min(max(whole[p, q] / top, cover[p, q]), np.float32(1.0))
 
 
 @njit(nogil=True, cache=True)
