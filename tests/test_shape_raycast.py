@@ -87,6 +87,8 @@ def test_volume_and_running_volume(
         assert volume == pytest.approx(known["volume_cm3"], rel=limit)
         u = np.sqrt(sum(((t.delta_mm * piece.cover).sum() * 0.25e-3) ** 2 for t in piece.terms))
         assert abs(volume - known["volume_cm3"]) < 3.0 * u
+        # no needle at the rim, where cells are covered in part or filled
+        assert np.nanmax(piece.thickness_mm) == pytest.approx(known["height_mm"], abs=0.2)
         if len(heads) == 2:
             assert piece.x0_mm == pytest.approx(known["x0_belt_mm"], abs=0.6)
             rows = piece.cell_volume_mm3.sum(axis=1) / 1000.0
