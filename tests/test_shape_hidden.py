@@ -12,7 +12,7 @@ CELL = 0.5
 
 def rim_of(height: np.ndarray) -> Rim:
     everywhere = np.ones(height.shape, bool)
-    return find_rim(height.astype(np.float32), height > 0.3, everywhere, noise_mm=0.02)
+    return find_rim(height.astype(np.float32), height > 0.3, everywhere, noise_mm=0.02, pitch=1.0)
 
 
 def fill(height: np.ndarray, cover: np.ndarray):  # type: ignore[no-untyped-def]
@@ -108,3 +108,20 @@ def test_components_join_across_blocks_and_close() -> None:
     n = len(parts.open())
     parts.close(biggest)
     assert len(parts.open()) == n - 1
+
+
+@pytest.mark.parametrize("fullness", [0.5, 0.75, 1.0])
+@pytest.mark.parametrize("radius_mm", [12.0, 30.0])
+def test_the_outline_of_a_dome_lies_at_its_foot(fullness: float, radius_mm: float) -> None:
+    # 18 mm (1 - ρ²)^fullness on its base circle; means over cells from 8 x 8 points in each
+    n, fine = 180, 8
+    x = (np.arange(n * fine) + 0.5) * CELL / fine - n * CELL / 2 + 0.1
+    rho2 = (x[:, None] ** 2 + x[None, :] ** 2) / radius_mm**2
+    height = 18.0 * np.maximum(1.0 - rho2, 0.0) ** fullness
+    height = height.reshape(n, fine, n, fine).mean(axis=(1, 3))
+    rim = rim_of(height + np.random.default_rng(1).normal(0, 0.01, height.shape))
+    area = float(rim.cover.sum()) * CELL**2
+    assert np.sqrt(area / np.pi) == pytest.approx(radius_mm, abs=0.1)
+    middle = n / 2 - 0.1 / CELL
+    assert (rim.first_x - middle) * CELL == pytest.approx(-radius_mm, abs=0.15)
+    assert (rim.last_x - rim.first_x) * CELL == pytest.approx(2 * radius_mm, abs=0.3)

@@ -21,12 +21,13 @@ Singles = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_INSIDE = 2  # cells from the first one above threshold to the flank's reference
+_INSIDE = 2  # cells, at least, from the first one above threshold to the flank's reference
 _OUTSIDE = 8  # cells looked at beyond it
 _SLIVER = 1e-6  # share of a cell that is left over from rounding
 _U_OUTLINE = 0.4  # standard uncertainty of an end read off the outline, cells
-_MISFIT = 0.02  # cells, rms: below it all laws fit alike
-_U_TIP = 0.15  # the same followed back from the sections behind it
+_U_TIP = 0.15  # the same followed back from the widths behind it
+_TIP_ROWS = 12  # rows behind a tip that tell of it, or this share of a short piece's
+_TIP_SHARE = 0.12
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -48,14 +49,15 @@ class Rim:
 
 
 @njit(nogil=True, cache=True)
-def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped-def]
+def _reach(h, allowed, i, c, end, outward, inside, noise_mm):  # type: ignore[no-untyped-def]
     """Length of the rim beyond the inner side of its reference cell, and the height it ends at.
 
     i: first cell above threshold; end: the run's other end; outward: -1 or +1 along axis 0;
-    noise_mm: standard deviation of a bare cell.
+    inside: cells from the first one to the flank's reference; noise_mm: standard deviation of a
+    bare cell.
     """
     n = h.shape[0]
-    depth = min(_INSIDE, abs(end - i) // 2)
+    depth = min(inside, abs(end - i) // 2)
     k = i - outward * depth
     deeper = min(2, abs(end - k))
     slope = bend = 0.0
@@ -75,8 +77,8 @@ def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped
     top = h[k, c] + 0.5 * slope
     if top <= 0.0:
         return k, 1.0, 0.0
-    if slope < 1e-3 * top:
-        return k, volume / top, top
+    if slope < 1e-3 * top or volume <= 0.0:
+        return k, max(volume, 0.0) / top, top
     if volume >= 0.5 * top * top / slope:
         return k, top / slope, 0.0
     # the volume is known to the noise of its cells; a toe is the root of what is left of it
@@ -84,15 +86,34 @@ def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped
     least = max(4.0 * noise_mm + 0.1, 0.15 * top, np.sqrt(6.0 * slope * noise_sum))
     # less than a straight flank holds: it bends down to the belt, or a wall ends it
     ends = (2.0 * top - np.sqrt(4.0 * top * top - 6.0 * slope * volume)) / slope
-    if 2.0 * (top - slope * ends) <= bend * ends * ends:
+    toe = 0.0
+    if 2.0 * (top - slope * ends) > bend * ends * ends:
+        toe = _wall(top + bend / 6.0 + 0.25 * bend, slope + 0.5 * bend, bend, volume)
+    if toe < least:
         return k, ends, 0.0
-    reach, toe = _wall(top + bend / 6.0 + 0.25 * bend, slope + 0.5 * bend, bend, volume)
-    return (k, reach, toe) if toe >= least else (k, ends, 0.0)
+    return k, _between(top + 0.25 * bend, slope + 0.5 * bend, bend, volume), toe
+
+
+@njit(nogil=True, cache=True)
+def _between(top, slope, bend, volume):  # type: ignore[no-untyped-def]
+    """Length of a flank that holds `volume`, between a straight one cut by a wall and a dome's.
+
+    A dome rises as a power of the distance from its foot. Both laws are settled by the height, the
+    slope, and the volume; how much the flank bends further in tells which of them it is nearer to.
+    """
+    wall = (top - np.sqrt(max(top * top - 2.0 * slope * volume, 0.0))) / slope
+    filled = min(volume * slope / (top * top), 0.5)
+    power = filled / (1.0 - filled)
+    dome = volume * (1.0 + power) / top
+    away = dome + 1.5  # the middle of the cells that tell of the bend
+    expected = slope * (1.0 - power) / dome * (dome / away) ** (2.0 - power)
+    share = min(bend / expected, 1.0) if expected > 1e-6 * slope else 1.0
+    return wall + share * (dome - wall)
 
 
 @njit(nogil=True, cache=True)
 def _wall(top, slope, bend, volume):  # type: ignore[no-untyped-def]
-    """Where a wall ends a flank that comes down from `top` and holds `volume`, and how high it is.
+    """Height of the wall that ends a flank which comes down from `top` and holds `volume`.
 
     The flank's height at distance d is top - slope·d - bend·d²/2.
     """
@@ -100,9 +121,9 @@ def _wall(top, slope, bend, volume):  # type: ignore[no-untyped-def]
     for _ in range(3):
         here = top - d * (slope + 0.5 * bend * d)
         if here <= 0.0:
-            return d, 0.0
+            return 0.0
         d += (volume - d * (top - d * (0.5 * slope + bend * d / 6.0))) / here
-    return d, max(top - d * (slope + 0.5 * bend * d), 0.0)
+    return max(top - d * (slope + 0.5 * bend * d), 0.0)
 
 
 def _runs(core: npt.NDArray[np.uint8]) -> Ints:
@@ -116,7 +137,7 @@ def _runs(core: npt.NDArray[np.uint8]) -> Ints:
 
 
 @njit(nogil=True, cache=True)
-def _put_ends(h, allowed, runs, noise_mm, cover, toe, rim, low, high):  # type: ignore[no-untyped-def]
+def _put_ends(h, allowed, runs, inside, noise_mm, cover, toe, rim, low, high):  # type: ignore[no-untyped-def]
     """Put ends onto runs along axis 0, in `cover`, which holds 1 on all their cells.
 
     toe: the heights at which runs end; rim: marks what was changed; low, high: where each line of
@@ -127,8 +148,8 @@ def _put_ends(h, allowed, runs, noise_mm, cover, toe, rim, low, high):  # type: 
     inner, outer = np.empty(n_runs, dtype=np.int64), np.empty(n_runs, dtype=np.int64)
     for r in range(n_runs):
         c, first, last = runs[0, r], runs[1, r], runs[2, r]
-        k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, noise_mm)
-        k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, noise_mm)
+        k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, inside, noise_mm)
+        k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, inside, noise_mm)
         begin[r] = max(k0 + 1.0 - min(reach0, k0 - first + 1.0 + _OUTSIDE), 0.0)
         end[r] = min(k1 + min(reach1, last - k1 + 1.0 + _OUTSIDE), float(n))
         inner[r], outer[r] = k0, k1
@@ -179,21 +200,21 @@ def _choose(core, places, cover, cover_y, toe, toe_y):  # type: ignore[no-untype
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "nsz", "reassoc"})
-def _sections(h, cover, along, across):  # type: ignore[no-untyped-def]
-    """Sum the heights of covered cells by rows and by columns."""
+def _widths(cover, along, across):  # type: ignore[no-untyped-def]
+    """Sum the covered cells by rows and by columns."""
     across[:] = 0.0
-    for i in range(h.shape[0]):
+    for i in range(cover.shape[0]):
         total = 0.0
-        for c in range(h.shape[1]):
-            value = float(h[i, c]) if cover[i, c] > 0.0 else 0.0
-            total += value
-            across[c] += value
+        for c in range(cover.shape[1]):
+            total += cover[i, c]
+            across[c] += cover[i, c]
         along[i] = total
 
 
 def find_rim(
-    height_mm: Singles, core: Bools, allowed: Bools, *, noise_mm: float, maps: Maps | None = None
-) -> Rim:
+    height_mm: Singles, core: Bools, allowed: Bools, *, noise_mm: float, pitch: float,
+    maps: Maps | None = None,
+) -> Rim:  # fmt: skip
     """Cover and outline of a piece from its heights.
 
     Parameters
@@ -206,6 +227,8 @@ def find_rim(
         False where another piece lies.
     noise_mm
         Standard deviation of a bare cell.
+    pitch
+        Distance of lines along axis 0, cells.
     maps
         Room for N_RIM_MAPS maps.
     """
@@ -219,78 +242,75 @@ def find_rim(
     rim = np.zeros((n_x, n_y), dtype=np.bool_)
     low_x, high_x = np.full(n_y, np.inf), np.full(n_y, -np.inf)
     low_y, high_y = np.full(n_x, np.inf), np.full(n_x, -np.inf)
+    # a line on the piece and the next one on the belt are joined: behind that ramp is the flank
+    inside = max(_INSIDE, 1 + int(np.ceil(pitch)))
     _put_ends(
-        height_mm, allowed, _runs(cv2.transpose(core.view(np.uint8))), noise_mm, cover, toe, rim,
-        low_x, high_x,
+        height_mm, allowed, _runs(cv2.transpose(core.view(np.uint8))), inside, noise_mm, cover, toe,
+        rim, low_x, high_x,
     )  # fmt: skip
     _put_ends(
-        height_mm.T, allowed.T, _runs(core.view(np.uint8)), noise_mm, cover_y.T, toe_y.T, rim.T,
-        low_y, high_y,
+        height_mm.T, allowed.T, _runs(core.view(np.uint8)), _INSIDE, noise_mm, cover_y.T, toe_y.T,
+        rim.T, low_y, high_y,
     )  # fmt: skip
     places = np.flatnonzero(rim)
     _choose(core, places, cover, cover_y, toe, toe_y)
     maps.give_back(cover_y, toe_y)
     along, across = np.empty(n_x), np.empty(n_y)
-    _sections(height_mm, cover, along, across)
-    first_x, u_first_x = _tip(along, low_x)
+    _widths(cover, along, across)
+    first_x, u_first_x = _tip(along, low_x, pitch)
     return Rim(
         cover=cover, toe_mm=toe, places=places,
         first_x=first_x, u_first_x=u_first_x,
-        last_x=n_x - _tip(along[::-1].copy(), n_x - high_x)[0],
-        first_y=_tip(across, low_y)[0],
-        last_y=n_y - _tip(across[::-1].copy(), n_y - high_y)[0],
+        last_x=n_x - _tip(along[::-1].copy(), n_x - high_x, pitch)[0],
+        first_y=_tip(across, low_y, pitch)[0],
+        last_y=n_y - _tip(across[::-1].copy(), n_y - high_y, pitch)[0],
     )  # fmt: skip
 
 
 @njit(nogil=True, cache=True)
-def _tip(section, ends):  # type: ignore[no-untyped-def]
-    """Where a piece begins, and its u, carried on from its cross-sections behind the tip.
+def _tip(width, ends, pitch):  # type: ignore[no-untyped-def]
+    """Where a piece begins, and its u, from how its width grows behind the tip.
 
-    ends: where each line of cells begins, infinite where there is none.
+    width: covered cells of every row; ends: where each line of cells begins, infinite where there
+    is none; pitch: distance of lines, cells.
 
-    The outermost tenths of a millimetre of a steep rim are dark and narrow, and no line may have
-    hit them. Behind them the section grows with the distance from the tip as d (a flank that meets
-    the belt upright, or a corner) to d^1.5 (one that comes down at an angle). The law between them
-    is followed back to where the section vanishes, unless another one fits plainly better; how far
-    the laws lie apart says how sure the tip is.
+    The outermost tenths of a millimetre are thin, dark and narrow, and no line may have hit them.
+    Behind them the width grows with the distance from the tip as its root where the outline is
+    round, and in proportion at a corner, whatever flanks the piece has. The law that fits better is
+    followed back to where the width vanishes, half way between bent as the rows tell and not bent.
     """
     outline = _outermost(ends)
-    start = int(outline) + 2
-    stop = min(start + 10, start + max(int(0.12 * len(section)), 5), len(section))
-    area = section[start:stop]
-    if len(area) < 5 or area[0] <= 0.0:
-        return outline, _U_OUTLINE
-    for k in range(1, len(area)):
-        if area[k] <= area[k - 1]:
-            return outline, _U_OUTLINE
-    if area[0] > 0.6 * area[-1]:
-        return outline, _U_OUTLINE  # a front that stands square
-    upright, misfit_upright = _vanishing(area, 1.0)
-    between, misfit = _vanishing(area, 1.25)
-    angled, misfit_angled = _vanishing(area, 1.5)
-    found, u = start + between, abs(angled - upright) / np.sqrt(12.0)
-    best, least = start + upright, misfit_upright
-    if misfit < least:
-        best, least = found, misfit
-    if misfit_angled < least:
-        best, least = start + angled, misfit_angled
-    if misfit > _MISFIT and least < 0.5 * misfit:
-        found, u = best, _U_TIP
-    elif least > 4.0 * _MISFIT:  # no law holds: between the outline and what they say
-        found, u = 0.5 * (found + outline), 0.5 * abs(found - outline)
-    if outline - 3.0 < found < outline + 1.0:
-        return found, max(_U_TIP, u, 0.3 * abs(found - outline))
-    return outline, _U_OUTLINE
+    u_outline = np.hypot(_U_OUTLINE, pitch / np.sqrt(12.0))  # a wall stands between two lines
+    first = 0
+    while first < len(width) - 1 and width[first] <= 0.5:
+        first += 1
+    n_rows = min(_TIP_ROWS, max(int(_TIP_SHARE * np.sum(width > 0.5)), 5))
+    near = width[first + 1 : first + 1 + n_rows]
+    if len(near) < n_rows or near[0] > 0.6 * near[-1]:  # a front that stands square
+        return outline, u_outline
+    for k in range(1, len(near)):
+        if near[k] <= near[k - 1]:
+            return outline, u_outline
+    plain, bent, off, off_bent = _vanishing(near * near)
+    found, u = 0.5 * (plain + bent), 0.5 * abs(plain - bent)
+    corner, bent, off_corner, off_bent_corner = _vanishing(near)
+    if off_corner < off:
+        found, u, off_bent = corner, abs(corner - bent), off_bent_corner
+    found += first + 1
+    if not outline - 3.0 < found < outline + 1.0:
+        return outline, u_outline
+    # rows side by side err alike: one and a half times what independent ones would leave
+    return found, np.sqrt(u**2 + (1.5 * off_bent) ** 2 + (0.1 * pitch) ** 2 + _U_TIP**2)
 
 
 @njit(nogil=True, cache=True)
-def _vanishing(area, power):  # type: ignore[no-untyped-def]
-    """Where sections vanish if they grow as about that power of the distance; rms misfit, cells.
+def _vanishing(growing):  # type: ignore[no-untyped-def]
+    """Where something that grows from row to row began, in rows from the first one's near side.
 
-    Places are fitted by a parabola in the root of the section, in polynomials that are orthogonal
-    over the sections at hand.
+    Fitted by a straight line and by a parabola, in polynomials that are orthogonal over the values
+    at hand. Returns both places and the scatter about either.
     """
-    root = (area / area[-1]) ** (1.0 / power)
+    root = growing / growing[-1]
     n = len(root)
     t = root - root.mean()
     square, cube = np.sum(t * t), np.sum(t * t * t)
@@ -298,10 +318,15 @@ def _vanishing(area, power):  # type: ignore[no-untyped-def]
     place = np.arange(n) + 0.5
     slope = np.sum(t * place) / square
     bend = np.sum(curved * place) / np.sum(curved * curved)
-    off = place - place.mean() - slope * t - bend * curved
+    off = place - place.mean() - slope * t
+    off_bent = off - bend * curved
     zero = -root.mean()
-    tip = place.mean() + slope * zero + bend * (zero * zero - cube / square * zero - square / n)
-    return tip, np.sqrt(np.mean(off * off))
+    plain = place.mean() + slope * zero
+    bent = plain + bend * (zero * zero - cube / square * zero - square / n)
+    return (
+        plain, bent, np.sqrt(np.sum(off * off) / (n - 2)),
+        np.sqrt(np.sum(off_bent * off_bent) / (n - 3)),
+    )  # fmt: skip
 
 
 @njit(nogil=True, cache=True)

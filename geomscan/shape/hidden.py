@@ -369,7 +369,8 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                 z, seen, edge - direction, -direction, cell,
                 np.sqrt(cell**2 + pitch**2 + dark**2), along, last[side], top, at,
             )  # fmt: skip
-            # like the other flank, or anywhere alike: weighed by the variances of the two
+            # like the other flank, or anywhere alike, that is half way between upright and the line
+            # of sight: weighed by the variances of the two
             u_like = np.hypot(_U_SEEN, differ)
             unlike = smooth * u_like**2 / (u_like**2 + _U_ANYWHERE**2)
             if known and smooth < 1.0:  # a flank like the other one would have been seen
@@ -385,7 +386,7 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                     line += 0.25 * bound
                     if known:
                         like = min(max(_on_flank(d - begin, at, top), low), bound)
-                        half = 0.5 * (bound + low) if d > begin else bound
+                        half = max(top - 2.0 * max(d - begin, 0.0) / run, low)
                         flank += 0.25 * (like + unlike * (half - like))
                     if smooth > 0.0:
                         arc += 0.25 * min(max(_on_circle(d, fit), low), bound)

@@ -161,7 +161,10 @@ def _finish(
     cell = frame.cell_mm
     shape = core.shape
     maps = frame.room.keep(N_KEPT + errors.n_maps, shape)
-    rim = find_rim(filled.height_mm, core, allowed, noise_mm=frame.noise_mm, maps=scratch)
+    rim = find_rim(
+        filled.height_mm, core, allowed, noise_mm=frame.noise_mm,
+        pitch=frame.line_pitch_mm / cell, maps=scratch,
+    )  # fmt: skip
     whole, cover = scratch.take(), maps.take()
     hold_volume(filled.height_mm, rim.cover, rim.places, allowed, whole, cover)
     undercut = None
