@@ -9,8 +9,11 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from geomscan.shape import belt_pattern
+from geomscan.shape.bare_belt import BareBelt, BareRows
 from geomscan.shape.finder import PieceFinder
 from geomscan.shape.geometry import BeltLines, HeadGeometry, HeadLines, ShapeGeometry
 from geomscan.shape.piece_map import PieceMap
@@ -187,3 +190,46 @@ def test_pieces_at_the_ends_of_a_recording_are_flagged() -> None:
     assert "cut_by_start" in first.flags
     assert not middle.flags & {"cut_by_start", "cut_by_end"}
     assert "cut_by_end" in last.flags
+
+
+@given(st.integers(0, 2**32 - 1), st.lists(st.integers(0, 37), min_size=3, max_size=12))
+@settings(max_examples=20, deadline=None)
+def test_bare_belt_summed_as_it_comes_is_its_sum(seed: int, portions: list[int]) -> None:
+    # reference: numpy's sums over the window at once
+    rng = np.random.default_rng(seed)
+    n_x, n_y = sum(portions), 100
+    level = rng.normal(0.0, 1.0, n_y)
+    whole = (level + rng.choice([-0.1, 0.03, 0.08, 0.6], (n_x, n_y))).astype(np.float32)
+    whole[rng.random(whole.shape) < 0.1] = np.nan
+    free = rng.random(whole.shape) < 0.8
+
+    def rows(first: int, stop: int) -> BareRows:
+        return BareRows(
+            whole=whole[first:stop], free=free[first:stop], level_mm=level, drift_mm=0.0,
+            gate_mm=0.25,
+        )  # fmt: skip
+
+    belt = BareBelt(n_y)
+    at = 0
+    for n in portions[:-1]:
+        belt.add(rows(at, at + n))
+        at += n
+    first = min(23, at)
+    sums = belt.around(slice(first, n_x), slice(7, 93), level, rows(at, n_x))
+    window = slice(sums.first, n_x)
+    high = (whole - level)[window, 7:93]
+    bare = free[window, 7:93] & (np.abs(high) < 0.25)
+    high = np.where(bare, high, 0.0)
+    x, y = np.arange(len(high))[:, None], np.arange(86)[None, :]
+    assert first - 10 < sums.first <= first
+    assert sums.n_rows == len(high)
+    columns = [bare, high, bare * x, high * x, bare * x**2]
+    np.testing.assert_allclose(
+        sums.columns, [part.sum(axis=0) for part in columns], rtol=1e-4, atol=1e-3
+    )
+    a, b = len(high) // 40, 2
+    patches = [
+        part[: 40 * a, : 40 * b].reshape(a, 40, b, 40).sum(axis=(1, 3))
+        for part in (bare, high, bare * x, bare * y)
+    ]
+    np.testing.assert_allclose(sums.patches, patches, rtol=1e-4, atol=1e-3)

@@ -60,9 +60,9 @@ def zero_below_a_piece(
     cells = slice(112, len(y) - 112)
     free = cv2.dilate(on.astype(np.uint8), np.ones((17, 17), np.uint8)) == 0
     window = slice(20, stop)
-    found = zero.around(
-        whole[window], np.ascontiguousarray(free[window, zero.beside(cells)]), cells
-    )
+    zero.sum_bare(whole[: stop - 30], free[: stop - 30])
+    last = whole[stop - 30 :], free[stop - 30 : stop]
+    found = zero.around(window, cells, first=window.start, last=last)
     level = found.level_mm + found.drift_mm[:, None]
     return float((level - belt[window, cells])[on[window, cells]].mean()), found.u_zero_mm
 

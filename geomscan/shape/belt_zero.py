@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geomscan.shape.bare_belt import PATCH, BareBelt, BareRows, BareSums
 from geomscan.shape.belt_pattern import BeltPattern
 
 __all__ = ["BeltZero", "LocalZero"]
@@ -18,7 +19,6 @@ _GUARD = 6  # cells kept clear beside anything that is not belt
 _MEMORY_ROWS = 1000  # rows over which the belt's shape across is averaged
 _DRIFT_ROWS = 50
 _BESIDE = 160  # cells on either side of a piece that speak for the belt under it
-_PATCH = 40  # cells along and across of a patch, of a piece's scale
 _U_UNSEEN_MM = 0.01  # where too little belt is seen to tell
 
 
@@ -101,6 +101,13 @@ class BeltZero:
         self._weight = np.zeros(n_y)
         self._state = np.array([0.0, 0.04, 0.0])
         self._found = False
+        self._bare = BareBelt(n_y)
+        self._n_followed = 0
+
+    @property
+    def n_summed(self) -> int:
+        """Rows whose bare belt was summed."""
+        return self._bare.n_rows
 
     @property
     def sigma_mm(self) -> float:
@@ -149,8 +156,9 @@ class BeltZero:
             Shape (n_rows, n_y, n_channels), cover first, height second.
         whole
             Filled with the heights of cells that were seen nearly whole, NaN for others; shape
-            (n_rows, n_y): what `around` takes later.
+            (n_rows, n_y): what `sum_bare` takes later.
         """
+        self._n_followed += len(rows)
         mask = np.zeros(rows.shape[:2], dtype=np.bool_)
         above = np.zeros(rows.shape[:2], dtype=np.float32)
         drift = float(self._state[0])
@@ -173,6 +181,11 @@ class BeltZero:
         self.pattern.flatten(
             rows, whole, level_mm=level, drift_mm=drift, above_mm=0.25, before=len(rows)
         )
+        self._bare.restart(self._n_followed - len(whole))
+
+    def drop_before(self, row: int) -> None:
+        """Forget the bare belt of rows before one."""
+        self._bare.drop_before(row)
 
     def level_filled(self) -> Floats:
         """Level per cell; cells never seen bare are bridged from their neighbours."""
@@ -187,39 +200,48 @@ class BeltZero:
         """Give the cells across that speak for the belt under some of them."""
         return slice(max(cells.start - _BESIDE, 0), min(cells.stop + _BESIDE, len(self.level_mm)))
 
-    def around(self, whole: Singles, free: npt.NDArray[np.bool_], cells: slice) -> LocalZero:
-        """Belt zero of a window of rows, from the bare cells in it.
+    def sum_bare(self, whole: Singles, free: npt.NDArray[np.bool_]) -> None:
+        """Sum the bare belt of the next rows around which all product is known.
+
+        whole: what `follow` gave, (n_rows, n_y); free: True where no product is near.
+        """
+        self._bare.add(self._rows(whole, free))
+
+    def _rows(self, whole: Singles, free: npt.NDArray[np.bool_]) -> BareRows:
+        return BareRows(
+            whole=whole, free=free, level_mm=self.level_filled(), drift_mm=float(self._state[0]),
+            gate_mm=max(4.0 * self.sigma_mm, 0.2) + 0.3,
+        )  # fmt: skip
+
+    def around(
+        self, rows: slice, cells: slice, *, first: int, last: tuple[Singles, npt.NDArray[np.bool_]]
+    ) -> LocalZero:
+        """Belt zero of a window of rows and cells, from the bare belt around it.
 
         Parameters
         ----------
-        whole
-            What `follow` gave, shape (n_x, n_y), all cells across.
-        free
-            True where no product is near, of the cells that `beside` names.
-        cells
-            Cells across that the piece needs.
+        rows, cells
+            Rows along and cells across that the piece needs.
+        first
+            Row from which on bare belt speaks for them.
+        last
+            The rows, none or more, that were not summed yet: see `sum_bare`.
         """
-        level = self.level_filled()
-        n_x = len(whole)
-        gate = max(4.0 * self.sigma_mm, 0.2) + 0.3
-        side = self.beside(cells)
-        state = float(self._state[0])
-        rows, columns = np.zeros((2, n_x)), np.zeros((3, free.shape[1]))
-        patches = np.zeros((4, n_x // _PATCH, free.shape[1] // _PATCH))
-        _bare(
-            whole, free, side.start, level.astype(np.float32), np.float32(state), np.float32(gate),
-            _PATCH, rows, columns, patches,
-        )  # fmt: skip
-        share = float(rows[0].sum()) / free.size
-        n, sums = rows * (rows[0] >= 10.0)  # few cells tell little of a row
+        rest = self._rows(*last)
+        level, side = rest.level_mm, self.beside(cells)
+        sums = self._bare.around(slice(first, rows.stop), side, level, rest)
+        columns, patches = sums.columns, sums.patches
+        n_x = sums.n_rows
+        n = float(columns[0].sum())
+        share = n / max(n_x * columns.shape[1], 1)
         own = level[cells]
         u_bearing = self.pattern.u_mm(cells)
-        if n.sum() < 200:
+        if n < 200.0:
             return LocalZero(
-                level_mm=own, drift_mm=np.full(n_x, state),
+                level_mm=own, drift_mm=np.full(rows.stop - rows.start, self._state[0]),
                 u_zero_mm=math.hypot(max(self.sigma_mm, 0.1), u_bearing), bare_share=share,
             )  # fmt: skip
-        base, slope, centre = _drift(n, sums)
+        base, slope, centre = _drift(sums)
         _off_drift(columns, base, slope, centre)
         _off_drift(patches, base, slope, centre)
         learnt_here = n_x / max(float(self._weight[side].max()), n_x)
@@ -228,25 +250,24 @@ class BeltZero:
         u_tilt *= 0.5 * (cells.start + cells.stop - 1) - side.start - middle
         # what is left in patches of belt of a piece's scale is what a piece may stand on unnoticed
         u = _patch_scatter(patches, tilt, middle, learnt_here)
+        x = np.arange(rows.start, rows.stop, dtype=np.float64) - sums.first
         return LocalZero(
-            level_mm=own, drift_mm=base + slope * (np.arange(n_x, dtype=np.float64) - centre),
+            level_mm=own, drift_mm=base + slope * (x - centre),
             u_zero_mm=math.hypot(u, u_tilt, u_bearing), bare_share=share,
         )  # fmt: skip
 
 
-def _drift(n: Floats, sums: Floats) -> tuple[float, float, float]:
-    """Fit a line to rows' means: its height at the rows' centre, its slope a row, the centre."""
-    total, rows = n.sum(), np.arange(len(n), dtype=np.float64)
-    centre, base = float(rows @ n / total), float(sums.sum() / total)
-    off = rows - centre
-    spread = float(off**2 @ n)
-    if spread <= 0.0 or (n > 0.0).sum() <= 20:
-        return base, 0.0, centre
-    return base, float(off @ (sums - base * n)) / spread, centre
+def _drift(sums: BareSums) -> tuple[float, float, float]:
+    """Fit a line along: its height at the bare cells' middle, its slope a row, and the middle."""
+    n, total, rows, moment, square = sums.columns.sum(axis=1).tolist()
+    centre, base = rows / n, total / n
+    spread = square - rows * centre
+    slope = (moment - total * centre) / spread if spread > 0.0 and sums.n_rows > 20 else 0.0
+    return base, slope, centre
 
 
 def _off_drift(sums: Floats, base: float, slope: float, centre: float) -> None:
-    """Take a drift of base + slope * (row - centre) off sums of heights, as `_bare` has them."""
+    """Take a drift of base + slope * (row - centre) off sums of heights."""
     n, total, rows = sums[:3]
     total -= n * base + slope * (rows - centre * n)
 
@@ -257,14 +278,14 @@ def _tilt(columns: Floats, patches: Floats, learnt_here: float) -> tuple[float, 
     A belt that rocks runs ahead of the level that is learnt column by column. The tilt is shrunk by
     its own uncertainty, which patches of belt tell, so that noise isn't carried below a piece.
     """
-    n, total, _ = columns
+    n, total = columns[:2]
     cells = np.arange(len(n))
     middle = float((n * cells).sum() / n.sum())
     spread = float((n * (cells - middle) ** 2).sum())
     if spread <= 0.0:
         return middle, 0.0, 0.0
     tilt = float(((cells - middle) * total).sum()) / spread
-    u_tilt = _patch_scatter(patches, tilt, middle, learnt_here) * _PATCH / math.sqrt(spread)
+    u_tilt = _patch_scatter(patches, tilt, middle, learnt_here) * PATCH / math.sqrt(spread)
     return middle, tilt * max(0.0, 1.0 - (u_tilt / tilt) ** 2) if tilt else 0.0, u_tilt
 
 
@@ -274,7 +295,7 @@ def _patch_scatter(patches: Floats, tilt: float, middle: float, learnt_here: flo
     Drift and tilt were fitted to these very patches, and the level of every column of patches as
     far as it was learnt from them (learnt_here, a share): so many degrees of freedom are gone.
     """
-    seen = patches[0] > _PATCH**2 // 4
+    seen = patches[0] > PATCH**2 // 4
     n, total, _, cells = patches[:, seen]
     if len(n) < 3:
         return _U_UNSEEN_MM
@@ -291,47 +312,3 @@ def _low_fifth(values: Singles) -> Floats:
     columns = np.arange(values.shape[1])
     low, high = rising[before, columns], rising[np.ceil(at).astype(np.int64), columns]
     return np.asarray(low + (at - before) * (high - low))
-
-
-# Sums may be added up in any order: eight at a time is as exact as one by one.
-@njit(nogil=True, cache=True, fastmath={"contract", "nsz", "reassoc"})
-def _bare(whole, free, start, level, drift, gate, size, rows, columns, patches):  # type: ignore[no-untyped-def]
-    """Sum what bare cells stand above the belt's level, by rows, columns and patches.
-
-    rows: number of cells and sum of heights; columns: those and the sum of row numbers; patches:
-    those and the sum of column numbers.
-    """
-    n_x, n_y = free.shape
-    zero, one = np.float32(0.0), np.float32(1.0)
-    number, total, along = np.zeros((3, n_y), dtype=np.float32)  # of one row of patches
-    for first in range(0, n_x, size):
-        stop = min(first + size, n_x)
-        number[:] = zero
-        total[:] = zero
-        along[:] = zero
-        for i in range(first, stop):
-            n = height = zero
-            behind = np.float32(i - first)
-            for c in range(n_y):
-                value = whole[i, start + c] - level[start + c]
-                inside = free[i, c] & (abs(value - drift) < gate)
-                count = one if inside else zero
-                value = value if inside else zero
-                n += count
-                height += value
-                number[c] += count
-                total[c] += value
-                along[c] += count * behind
-            rows[0, i] = n
-            rows[1, i] = height
-        for c in range(n_y):
-            row_sum = along[c] + float(first) * number[c]
-            columns[0, c] += number[c]
-            columns[1, c] += total[c]
-            columns[2, c] += row_sum
-            a, b = first // size, c // size
-            if a < patches.shape[1] and b < patches.shape[2]:
-                patches[0, a, b] += number[c]
-                patches[1, a, b] += total[c]
-                patches[2, a, b] += row_sum
-                patches[3, a, b] += c * number[c]

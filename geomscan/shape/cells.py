@@ -83,6 +83,16 @@ def _highest_in_part(height, cover, allowed, i, c):  # type: ignore[no-untyped-d
 
 
 @njit(nogil=True, cache=True)
+def _at_outline(cover, i, c):  # type: ignore[no-untyped-def]
+    """Whether one of the cells around isn't covered at all."""
+    for p in range(max(i - 1, 0), min(i + 2, cover.shape[0])):
+        for q in range(max(c - 1, 0), min(c + 2, cover.shape[1])):
+            if cover[p, q] <= 0.0:
+                return True
+    return False
+
+
+@njit(nogil=True, cache=True)
 def hold_volume(height, rim_cover, places, allowed, whole, cover):  # type: ignore[no-untyped-def]
     """Fill what each cell holds (mm over the whole cell), and a cover that puts none on a needle.
 
@@ -103,8 +113,11 @@ def hold_volume(height, rim_cover, places, allowed, whole, cover):  # type: igno
         a = rim_cover[i, c]
         if a <= 0.0:
             continue
-        beyond = _gather_beyond(height, rim_cover, allowed, i, c)
-        whole[i, c] = max(whole[i, c] + beyond, 0.0)
+        if _at_outline(rim_cover, i, c):
+            beyond = _gather_beyond(height, rim_cover, allowed, i, c)
+            whole[i, c] = max(whole[i, c] + beyond, 0.0)
+        elif a >= 1.0:  # holds what it is itself high
+            continue
         top = np.float32(_firm_around(height, rim_cover, i, c, 2))
         if top <= none or whole[i, c] <= a * top:
             continue

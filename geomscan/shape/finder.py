@@ -34,6 +34,7 @@ __all__ = ["PieceFinder"]
 _START_ROWS = 64  # rows looked at before the belt's level is first settled
 _MARGIN = 8  # cells kept around a piece
 _CLEAR = 8  # cells between product and belt that speaks for the belt's height
+_BARE_ROWS = 40  # rows whose bare belt is summed at once
 _FLUSH_ROWS = 48  # rows handled at once: few enough to stay in the processor's cache
 _CHUNK_LINES = 24
 _FEW_LINES = 8  # done sooner by one thread than handed to another
@@ -319,6 +320,16 @@ class PieceFinder:
             self._whole.window(self._whole.first, self._whole.stop),
         )
         self._components.add(mask, above)
+        known = self._components.labels.stop - _CLEAR
+        if known - self._zero.n_summed >= _BARE_ROWS:
+            self._zero.sum_bare(*self._belt(self._zero.n_summed, known))
+
+    def _belt(self, first: int, stop: int) -> tuple[Singles, npt.NDArray[np.bool_]]:
+        """Give the heights of rows, and which of their cells lie far from all product."""
+        labels = self._components.labels
+        begin, end = max(first - _CLEAR, labels.first), min(stop + _CLEAR, labels.stop)
+        free = _far_from(labels.window(begin, end), _CLEAR)
+        return self._whole.window(first, stop), free[first - begin : stop - begin]
 
     def _harvest(self, *, at_end: bool) -> list[PieceMap]:
         """Finish the regions that no further row can reach."""
@@ -344,6 +355,7 @@ class PieceFinder:
         keep = max(min(keep, rows_seen - 80) - 200, 0)
         self._store.drop_before(keep)
         self._whole.drop_before(keep)
+        self._zero.drop_before(keep)
         self._components.labels.drop_before(keep)
         return [
             self._number(p, still) for p in sorted(pieces, key=lambda p: (p.x0_mm, p.extra["y_mm"]))
@@ -377,14 +389,11 @@ class PieceFinder:
         high = min(component.last_cell + _MARGIN + 1, self.n_y)
         wide_first = max(component.first_row - 100, store.first)
         wide = store.window(wide_first, stop)
-        beside = self._zero.beside(slice(low, high))
-        around = slice(max(beside.start - _CLEAR, 0), min(beside.stop + _CLEAR, self.n_y))
-        inner = slice(beside.start - around.start, beside.stop - around.start)
-        labels = self._components.labels.window(wide_first, stop)[:, around]
-        free = _far_from(labels, _CLEAR, inner)
-        zero = self._zero.around(self._whole.window(wide_first, stop), free, slice(low, high))
+        zero = self._zero.around(
+            slice(first, stop), slice(low, high), first=wide_first,
+            last=self._belt(min(self._zero.n_summed, stop), stop),
+        )  # fmt: skip
         skip = first - wide_first
-        zero = replace(zero, drift_mm=zero.drift_mm[skip:])
         window = self._components.window(first, stop, slice(low, high))
         own = window == component.label
         flags = set(self._flags_of_events(first, stop))
@@ -417,19 +426,17 @@ class PieceFinder:
             regions=tuple(h.in_region for h in self._geometry.heads.values() if h.in_region),
             seen_from=self._geometry.seen_from,
         )
+        found = finish_pieces(
+            frame, lanes=self._lanes, flags=frozenset(flags), errors=self._errors,
+            edge=self._settings.edge,
+        )  # fmt: skip
         return [
             replace(
                 piece,
                 encoder=self._geometry.first_count + piece.x0_mm / self._geometry.mm_per_count,
                 extra={**piece.extra, "belt_pattern_mm": self._zero.pattern.period_mm},
             )
-            for piece in finish_pieces(
-                frame,
-                lanes=self._lanes,
-                flags=frozenset(flags),
-                errors=self._errors,
-                edge=self._settings.edge,
-            )
+            for piece in found
             if piece.extra["volume_cm3"] >= self._settings.grid.smallest_piece_cm3
         ]
 
@@ -483,10 +490,10 @@ def _at_border(cover: npt.NDArray[np.float32], component: Component) -> bool:
     return left or right or any(seen(c) for c in range(n_y))
 
 
-def _far_from(labels: npt.NDArray[np.int32], reach: int, cells: slice) -> npt.NDArray[np.bool_]:
-    """Which of some cells lie further than `reach`, along rows and columns, from any labelled."""
+def _far_from(labels: npt.NDArray[np.int32], reach: int) -> npt.NDArray[np.bool_]:
+    """Cells further than `reach`, along rows and columns, from any that are labelled."""
     import cv2
 
     size = 2 * reach + 1
     near = cv2.dilate((labels != 0).view(np.uint8), np.ones((size, size), np.uint8))
-    return np.asarray(near[:, cells] == 0)
+    return np.asarray(near == 0)
