@@ -1,8 +1,9 @@
 """Random pieces with known fat, as the maps a scanner makes of them: what the network learns from.
 
 Everything that changes in a plant and should not change the answer is drawn at random: laser power,
-a dirty window (vignetting), slope, glare, shadow, grain, colour, where the piece lies. Scene kinds
-are kept apart so that a judgement can be made on kinds that training never saw.
+a dirty window (vignetting), slope, glare, shadow, grain, colour, where the piece and the cameras
+are. Bodies are rounded, bounded by planes, or rounded and cut by planes, as blades leave them.
+Scene kinds are kept apart so that a judgement can be made on kinds that training never saw.
 """
 
 from dataclasses import dataclass
@@ -12,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from geomscan.shape.piece_map import PieceMap
+from geomscan.shape.piece_map import PieceMap, Sight
 
-__all__ = ["JUDGED", "TRAINED", "Scene", "SceneKind", "draw_scene"]
+__all__ = ["FACETED", "JUDGED", "TRAINED", "Scene", "SceneKind", "draw_scene"]
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -25,12 +26,17 @@ SMALLEST_PATCH_MM = 8.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SceneKind:
-    """Which families of outline, fat patch and grain a scene is drawn from."""
+    """Which families of outline, fat patch, grain and body a scene is drawn from.
+
+    far: cameras and source of light stand so far off that all rays are alike.
+    """
 
     name: str
-    outline: Literal["lobed", "superellipse", "union"]
+    outline: Literal["lobed", "superellipse", "union", "planes"]
     patches: Literal["ellipses", "rind", "seams", "clouds", "none"]
     grain: Literal["speckle", "fibres"]
+    body: Literal["rounded", "planes", "cut"] = "rounded"
+    far: bool = False
 
 
 #: Kinds the network learns from.
@@ -43,13 +49,37 @@ TRAINED = (
     ),
     SceneKind(name="lobed-rind", outline="lobed", patches="rind", grain="speckle"),
     SceneKind(name="lobed-lean", outline="lobed", patches="none", grain="speckle"),
+    SceneKind(
+        name="planes-ellipses",
+        outline="planes",
+        patches="ellipses",
+        grain="speckle",
+        body="planes",
+    ),
+    SceneKind(
+        name="planes-clouds", outline="planes", patches="clouds", grain="speckle", body="planes"
+    ),
+    SceneKind(name="planes-lean", outline="planes", patches="none", grain="speckle", body="planes"),
+    SceneKind(
+        name="cut-ellipses", outline="lobed", patches="ellipses", grain="speckle", body="cut"
+    ),
+    SceneKind(name="cut-rind", outline="superellipse", patches="rind", grain="speckle", body="cut"),
+    SceneKind(name="cut-lean", outline="lobed", patches="none", grain="speckle", body="cut"),
 )
 
 #: Kinds kept for judging: another outline family, another patch family, another grain.
 JUDGED = (
-    SceneKind(name="union-seams", outline="union", patches="seams", grain="fibres"),
-    SceneKind(name="union-ellipses", outline="union", patches="ellipses", grain="fibres"),
-    SceneKind(name="lobed-seams", outline="lobed", patches="seams", grain="fibres"),
+    SceneKind(name="union-seams", outline="union", patches="seams", grain="fibres", far=True),
+    SceneKind(name="union-ellipses", outline="union", patches="ellipses", grain="fibres", far=True),
+    SceneKind(name="lobed-seams", outline="lobed", patches="seams", grain="fibres", far=True),
+)
+
+#: Kinds kept for judging faces that meet in edges.
+FACETED = (
+    SceneKind(
+        name="planes-seams", outline="planes", patches="seams", grain="fibres", body="planes"
+    ),
+    SceneKind(name="cut-union-seams", outline="union", patches="seams", grain="fibres", body="cut"),
 )
 
 
@@ -95,8 +125,11 @@ def draw_scene(
     fine = 3  # sub-cells per side: an odd number, so that no cell is half fat
     x = ((np.arange(n_x * fine) + 0.5) / fine - 0.5 - (n_x - 1) / 2) * cell
     y = ((np.arange(n_y * fine) + 0.5) / fine - 0.5 - (n_y - 1) / 2) * cell
+    own = np.random.default_rng([seed, *kind.name.encode(), 1])
+    faces = _faces(own, kind, length, width)
     inside = _inside(rng, kind, x[:, None], y[None, :], length, width)
-    keep_x, keep_y = _span(inside.any(1), fine), _span(inside.any(0), fine)
+    inside = np.asarray(inside & (_under(faces, x[:, None], y[None, :])[0] > 0))
+    keep_x, keep_y = (_span(np.asarray(inside.any(axis)), fine) for axis in (1, 0))
     inside, x, y = inside[keep_x, keep_y], x[keep_x, None], y[None, keep_y]
     pitch = cell / fine
     depth_mm = _distance(inside, pitch) - _distance(~inside, pitch)
@@ -110,10 +143,23 @@ def draw_scene(
     fat_share = np.zeros_like(cover)
     np.divide(_cells(fat_fine.astype(float), fine), cover, out=fat_share, where=seen)
     thickness = _thickness(rng, np.maximum(_cells(depth_mm, fine), 0.0), cell)
+    slopes = np.gradient(ndimage.gaussian_filter(thickness, 0.7), cell)
+    if kind.body != "rounded":
+        middle = slice(fine // 2, None, fine)
+        z, along, across = _under(faces, x[middle], y[:, middle])
+        flat = (z < thickness) | (kind.body == "planes")
+        thickness = np.where(seen, np.where(flat, np.maximum(z, 0.3), thickness), 0.0)
+        blunt = own.uniform(0.0, 0.8) / cell
+        slopes = [
+            ndimage.gaussian_filter(np.where(flat, face, round_), blunt)
+            for face, round_ in zip((along, across), slopes, strict=True)
+        ]
 
     middle_mm = rng.uniform(-1, 1) * (BELT_HALF_MM - 10 - cover.shape[1] * cell / 2)
     y_first = float(middle_mm - (cover.shape[1] - 1) / 2 * cell)
-    light, glare, shadow = _light(rng, kind, thickness, fat_share, cover, contrast, cell, y_first)
+    light, glare, shadow, sight = _light(
+        rng, own, kind, thickness, slopes, fat_share, cover, contrast, cell, y_first
+    )
     light[~seen | (shadow > 0)] = np.nan
     width_px = _line_width(rng, fat_share, thickness, cell)
     width_px[np.isnan(light)] = np.nan
@@ -135,6 +181,7 @@ def draw_scene(
         line_width_px=width_px,
         shadow=shadow,
         glare=glare & seen,
+        sight=sight,
     )
     return Scene(
         kind=kind.name,
@@ -145,6 +192,48 @@ def draw_scene(
         fat_area_fraction=float(fat_fine.sum() / inside.sum()),
         contrast=contrast,
     )
+
+
+def _faces(
+    rng: np.random.Generator, kind: SceneKind, length: float, width: float
+) -> npt.NDArray[np.float64]:
+    """Planes (height at the middle, rise along x, rise along y) that bound a body from above."""
+    rows: list[tuple[float, float, float]] = []
+    if kind.body == "rounded":
+        return np.zeros((0, 3))
+    top = rng.uniform(12, 38)
+    if kind.body == "planes":
+        n_sides, turn = int(rng.integers(3, 8)), rng.uniform(0, 2 * np.pi)
+        for k in range(n_sides):
+            facing = turn + 2 * np.pi * (k + rng.uniform(-0.25, 0.25)) / n_sides
+            fall = np.tan(np.radians(rng.uniform(15, 80)))
+            reach = 0.5 * np.hypot(length * np.cos(facing), width * np.sin(facing))
+            reach *= rng.uniform(0.7, 1.0)
+            rows.append((fall * reach, -fall * np.cos(facing), -fall * np.sin(facing)))
+        for _ in range(int(rng.integers(1, 4))):
+            rise = rng.uniform(0, 0.35)
+            facing = rng.uniform(0, 2 * np.pi)
+            rows.append((top, rise * np.cos(facing), rise * np.sin(facing)))
+    else:
+        facing = rng.normal(0, 0.4) + (np.pi if rng.random() < 0.5 else 0.0)
+        for k in range(int(rng.integers(1, 3))):
+            here = facing + k * np.pi + rng.normal(0, 0.2) * k
+            fall = np.tan(np.radians(rng.uniform(20, 85)))
+            reach = rng.uniform(0.15, 0.45) * length + rng.uniform(0, 1) * top / fall
+            rows.append((fall * reach, -fall * np.cos(here), -fall * np.sin(here)))
+    return np.array(rows)
+
+
+def _under(faces: npt.NDArray[np.float64], x: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
+    """Height below all planes, and its rise along x and y; far above everything without planes."""
+    shape = np.broadcast_shapes(x.shape, y.shape)
+    z, along, across = np.full(shape, 1e3), np.zeros(shape), np.zeros(shape)
+    for level, rise_x, rise_y in faces:
+        here = level + rise_x * x + rise_y * y
+        lower = here < z
+        z[lower] = here[lower]
+        along[lower], across[lower] = rise_x, rise_y
+    return z, along, across
 
 
 def _span(any_inside: Mask, fine: int) -> slice:
@@ -164,7 +253,7 @@ def _distance(mask: Mask, pitch: float) -> Floats:
 
 def _cells(values: Floats, fine: int) -> Floats:
     n_x, n_y = values.shape[0] // fine, values.shape[1] // fine
-    return values.reshape(n_x, fine, n_y, fine).mean((1, 3))
+    return np.asarray(values.reshape(n_x, fine, n_y, fine).mean((1, 3)))
 
 
 def _inside(
@@ -177,11 +266,17 @@ def _inside(
         power = rng.uniform(2.0, 3.2)
         inside = np.abs(2 * u / length) ** power + np.abs(2 * v / width) ** power < 1
     elif kind.outline == "lobed":
-        angle = np.arctan2(v / width, u / length)
-        radius = 1.0 + np.zeros_like(angle)
+        step = u / length + 1j * v / width
+        step /= np.maximum(np.abs(step), 1e-12)
+        turned = step.copy()
+        radius = 1.0 + np.zeros(step.shape)
         for k in (1, 2, 3, 4, 5):
-            radius += rng.normal(0, 0.12 / k) * np.cos(k * angle + rng.uniform(0, 2 * np.pi))
+            size = rng.normal(0, 0.12 / k)
+            radius += (turned * (size * np.exp(1j * rng.uniform(0, 2 * np.pi)))).real
+            turned *= step
         inside = np.hypot(2 * u / length, 2 * v / width) < radius
+    elif kind.outline == "planes":
+        inside = np.ones(np.broadcast_shapes(u.shape, v.shape), bool)
     else:
         inside = np.zeros(np.broadcast_shapes(u.shape, v.shape), bool)
         n_discs = int(rng.integers(3, 6))
@@ -263,22 +358,34 @@ def _thickness(rng: np.random.Generator, depth_mm: Floats, cell: float) -> Float
 
 def _light(
     rng: np.random.Generator,
+    own: np.random.Generator,
     kind: SceneKind,
     thickness: Floats,
+    slopes: list[Floats],
     fat_share: Floats,
     cover: Floats,
     contrast: float,
     cell: float,
     y_first: float,
-) -> tuple[Floats, Mask, npt.NDArray[np.uint8]]:
-    """Reflectance as read, cells with glare, cells in shadow."""
+) -> tuple[Floats, Mask, npt.NDArray[np.uint8], Sight]:
+    """Reflectance as read, cells with glare, cells in shadow, and where all is seen from."""
     shape = thickness.shape
-    slope_x, slope_y = np.gradient(ndimage.gaussian_filter(thickness, 0.7), cell)
+    slope_x, slope_y = slopes
+    x_mm, y_mm = np.arange(shape[0])[:, None] * cell, y_first + np.arange(shape[1])[None, :] * cell
     # light of a matt surface towards a camera that looks along x at 25 to 45 degrees to the sheet
     view = np.radians(rng.uniform(25, 45))
+    two = rng.random() < 0.6
+    sight = _sight(own, kind, view, two=two)
     steep = np.sqrt(1 + slope_x**2 + slope_y**2)
-    down, up = ((np.cos(view) + sign * np.sin(view) * slope_x) / steep for sign in (1, -1))
-    heads = [down, up] if rng.random() < 0.6 else [down]
+    fan_y, fan_z = sight.fan_mm
+    spread = 1 + (y_mm - fan_y) / (fan_z - thickness) * slope_y
+    heads = []
+    for x_view, y_view, z_view in sight.viewpoints_mm:
+        above = z_view - thickness
+        towards = 1 - x_view / above * slope_x + (y_mm - y_view) / above * slope_y
+        column = 1 + (y_mm - y_view) * z_view / (x_view**2 + z_view * above) * slope_y
+        head = np.cos(view) * towards / steep * np.maximum(spread, 0) / np.maximum(column, 0.2)
+        heads.append(head if kind.far else head * np.exp(own.normal(0, 0.05)))
     seen_by = [head > 0.12 for head in heads]
     shadow = (~np.any(seen_by, axis=0) & (cover > 0)).astype(np.uint8)
     # heads are fused by their own light, so that one that loses the surface fades out
@@ -295,7 +402,6 @@ def _light(
     whole = np.maximum(ndimage.gaussian_filter((cover > 0).astype(float), blur), 1e-6)
     albedo = 1 + (contrast - 1) * ndimage.gaussian_filter(fat_share * (cover > 0), blur) / whole
 
-    x_mm, y_mm = np.arange(shape[0])[:, None] * cell, y_first + np.arange(shape[1])[None, :] * cell
     vignetting = 1 - rng.uniform(0, 0.4) * ((y_mm - rng.normal(0, 15)) / BELT_HALF_MM) ** 2
     power = np.exp(rng.uniform(np.log(0.7), np.log(1.3)))
     ripple = 1 + rng.uniform(0, 0.02) * np.sin(y_mm / rng.uniform(2, 12) + rng.uniform(0, 6))
@@ -324,7 +430,27 @@ def _light(
     wet += spots * rng.uniform(0.5, 4)
     light *= 1 + ndimage.gaussian_filter(wet, 0.4)
     noticed = rng.random() < 0.5  # many a scanner does not notice its glare
-    return light, np.asarray((wet > 0.3) & noticed), shadow
+    return light, np.asarray((wet > 0.3) & noticed), shadow, sight
+
+
+def _sight(rng: np.random.Generator, kind: SceneKind, view: float, *, two: bool) -> Sight:
+    """Place cameras and source; the first camera stands at smaller x, unless drawn otherwise."""
+    if kind.far:
+        far = 1e7
+        x, z = float(far * np.sin(view)), float(far * np.cos(view))
+        sides = ((-x, 0.0, z), (x, 0.0, z))
+        return Sight(viewpoints_mm=sides[: 1 + two], fan_mm=(0.0, far))
+    points: list[tuple[float, float, float]] = []
+    first = -1.0 if rng.random() < 0.5 else 1.0
+    for side in (first, -first)[: 1 + two]:
+        away, turn = rng.uniform(600, 1300), view + rng.normal(0, np.radians(2))
+        points.append(
+            (side * away * np.sin(turn), float(rng.normal(0, 20)), float(away * np.cos(turn)))
+        )
+    return Sight(
+        viewpoints_mm=tuple(points),
+        fan_mm=(float(rng.normal(0, 20)), float(rng.uniform(500, 1300))),
+    )
 
 
 def _field(

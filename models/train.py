@@ -14,6 +14,7 @@ import json
 import multiprocessing
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,14 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from scenes import TRAINED, draw_scene
 
-from geomscan.tissue.network import FEATURES, GRID_STEP, MODEL_FILE, network_features
+from geomscan.tissue.network import (
+    FEATURES,
+    MODEL_FILE,
+    N_CHANNELS,
+    N_OUTPUTS,
+    PATCH,
+    network_features,
+)
 from geomscan.tissue.settings import TissueSettings
 from geomscan.tissue.shading import block_surface
 from geomscan.tissue.surface import read_surface
@@ -32,95 +40,171 @@ from geomscan.tissue.surface import read_surface
 #: First seed of the scenes that calibrate the probabilities; training scenes start at 0.
 CALIBRATION_SEED = 5_000_000
 LEAN_SHARE = 0.15
-LARGEST = (416, 256)  # cells; larger pieces are cut at random
+#: Share of the rounded pieces that are shown without where they were seen from.
+SIGHT_UNKNOWN = 0.1
+LARGEST = (384, 240)  # cells; larger pieces are cut at random
+#: Channels per patch of the network's two grids, and the reach of its separable steps on the
+#: coarser one.
+CHANNELS = (32, 64)
+REACHES = (1, 2, 4, 8, 4, 1)
 
 
 def scene_arrays(seed: int) -> tuple[npt.NDArray[np.float16], npt.NDArray[np.uint8]]:
     """Features and targets of one scene: fat share of each cell in 200ths, 255 not the piece."""
     rng = np.random.default_rng([seed, 77])
-    scene = draw_scene(
-        seed, TRAINED[int(rng.integers(len(TRAINED)))], lean=bool(rng.random() < LEAN_SHARE)
-    )
-    surface = read_surface(scene.piece, TissueSettings())
+    kind = TRAINED[int(rng.integers(len(TRAINED)))]
+    scene = draw_scene(seed, kind, lean=bool(rng.random() < LEAN_SHARE))
+    piece = scene.piece
+    if kind.body == "rounded" and rng.random() < SIGHT_UNKNOWN:
+        piece = replace(piece, sight=None)
+    surface = read_surface(piece, TissueSettings())
     if not surface.usable.any():
         return scene_arrays(seed + 1_000_000)
+    features = network_features(surface, block_surface(surface), piece.thickness_mm)
+    target = np.full((features.shape[1] * PATCH, features.shape[2] * PATCH), 255, np.uint8)
     n_x, n_y = surface.inside.shape
-    features = network_features(scene.piece, surface, block_surface(surface), line_width=True)[
-        :, :n_x, :n_y
-    ]
-    target = np.where(surface.inside, np.rint(200 * scene.fat_share), 255).astype(np.uint8)
+    target[:n_x, :n_y][surface.inside] = np.rint(200 * scene.fat_share)[surface.inside]
     i, j = (
-        int(rng.integers(max(1, n - most + 1))) for n, most in zip((n_x, n_y), LARGEST, strict=True)
+        int(rng.integers(max(1, (n - most) // PATCH + 1)))
+        for n, most in zip(target.shape, LARGEST, strict=True)
     )
-    part = np.s_[..., i : i + LARGEST[0], j : j + LARGEST[1]]
-    return features[part].astype(np.float16), target[part]
+    n, m = LARGEST
+    return (
+        features[:, i : i + n // PATCH, j : j + m // PATCH].astype(np.float16),
+        target[i * PATCH : i * PATCH + n, j * PATCH : j * PATCH + m],
+    )
 
 
 def draw_many(first: int, n: int, n_jobs: int) -> tuple[Any, Any]:
     """Scenes as two arrays, padded to the largest size."""
-    features = np.zeros((n, len(FEATURES), *LARGEST), np.float16)
+    features = np.zeros((n, N_CHANNELS, LARGEST[0] // PATCH, LARGEST[1] // PATCH), np.float16)
     targets = np.full((n, *LARGEST), 255, np.uint8)
     with multiprocessing.get_context("spawn").Pool(n_jobs) as pool:
         for k, (feature, target) in enumerate(
             pool.imap(scene_arrays, range(first, first + n), chunksize=8)
         ):
             n_x, n_y = target.shape
-            features[k, :, :n_x, :n_y], targets[k, :n_x, :n_y] = feature, target
+            features[k, :, : n_x // PATCH, : n_y // PATCH] = feature
+            targets[k, :n_x, :n_y] = target
     return features, targets
 
 
 def build(torch: Any) -> Any:
-    """Build the network: three halvings, a wide look with a mean over the piece, and back up."""
+    """Build the network: patches, patches of patches with a wide look and a mean, and back."""
     nn = torch.nn
+    near, wide = CHANNELS
+
+    class Separable(nn.Module):  # type: ignore[misc, name-defined]
+        """What is added to each channel from its own neighbourhood, then mixed over channels."""
+
+        def __init__(self, n: int, reach: int = 1) -> None:
+            super().__init__()
+            self.around = nn.Conv2d(n, n, 3, padding=reach, dilation=reach, groups=n)
+            self.mix = nn.Conv2d(n, n, 1)
+
+        def forward(self, x: Any, more: Any = 0.0) -> Any:
+            return x + torch.relu(self.mix(self.around(x)) + more)
 
     class FatLean(nn.Module):  # type: ignore[misc, name-defined]
         def __init__(self) -> None:
             super().__init__()
-            self.down1 = nn.Conv2d(len(FEATURES), 16, 3, stride=2, padding=1)
-            self.down2 = nn.Conv2d(16, 24, 3, stride=2, padding=1)
-            self.down3 = nn.Conv2d(24, 32, 3, stride=2, padding=1)
-            self.wide1 = nn.Conv2d(32, 32, 3, padding=1)
-            self.wide2 = nn.Conv2d(32, 32, 3, padding=2, dilation=2)
-            self.wide3 = nn.Conv2d(32, 32, 3, padding=4, dilation=4)
-            self.whole = nn.Conv2d(32, 32, 1)
-            self.up3 = nn.Conv2d(32, 24 * 4, 1)
-            self.join2 = nn.Conv2d(24, 24, 3, padding=1)
-            self.up2 = nn.Conv2d(24, 16 * 4, 1)
-            self.join1 = nn.Conv2d(16, 16, 3, padding=1)
-            # per cell: an offset and a slope in the light itself, so outlines keep the full grid
-            self.head = nn.Conv2d(16, 2 * 4, 1)
+            self.patch = nn.Conv2d(N_CHANNELS, near, 1)
+            self.near1 = Separable(near)
+            self.down = nn.Conv2d(near, wide, 2, stride=2)
+            for k, reach in enumerate(REACHES):
+                setattr(self, f"wide{k}", Separable(wide, reach))
+            self.whole = nn.Conv2d(wide, wide, 1)
+            self.up = nn.ConvTranspose2d(wide, near, 2, stride=2)
+            self.near2, self.near3 = Separable(near), Separable(near)
+            # per cell: an offset and a gain of the light itself, so outlines keep the full grid
+            self.head = nn.Conv2d(near, N_OUTPUTS, 1)
 
         def forward(self, x: Any) -> Any:
-            relu, shuffle = torch.relu, nn.functional.pixel_shuffle
-            a = relu(self.down1(x))
-            b = relu(self.down2(a))
-            c = relu(self.down3(b))
-            c = c + relu(self.wide1(c))
-            inside = nn.functional.avg_pool2d(x[:, 3:4], GRID_STEP)
-            mean = (c * inside).sum((2, 3), keepdim=True) / (
-                inside.sum((2, 3), keepdim=True) + 1e-3
-            )
-            c = c + relu(self.wide2(c) + self.whole(mean))
-            c = c + relu(self.wide3(c))
-            b = b + shuffle(self.up3(c), 2)
-            b = relu(self.join2(relu(b))) + b
-            a = a + shuffle(self.up2(b), 2)
-            a = relu(self.join1(relu(a))) + a
-            out = shuffle(self.head(a), 2)
-            return out[:, :1] + out[:, 1:] * x[:, :1]
+            a = self.near1(torch.relu(self.patch(x)))
+            c = torch.relu(self.down(a))
+            inside = nn.functional.avg_pool2d(x[:, PLACE : PLACE + 1], 2)
+            for k in range(len(REACHES)):
+                more = 0.0
+                if k == 1:
+                    mean = (c * inside).sum((2, 3), keepdim=True) / (
+                        inside.sum((2, 3), keepdim=True) + 1e-3
+                    )
+                    more = self.whole(mean)
+                c = getattr(self, f"wide{k}")(c, more)
+            a = torch.relu(a + self.up(c))
+            return self.head(self.near3(self.near2(a)))
 
     return FatLean()
+
+
+#: The channel that says where the piece is, of the first quarter of a patch.
+PLACE = 2 * PATCH * PATCH
+
+
+def odds_of(torch: Any, out: Any, features: Any) -> Any:
+    """Log-odds of each cell, (n, n_x, n_y), from offsets, gains and light of its patch."""
+    cells = PATCH * PATCH
+    odds = out[:, :cells] + out[:, cells:] * features[:, :cells]
+    return torch.nn.functional.pixel_shuffle(odds, PATCH)[:, 0]
+
+
+def flipped(torch: Any, features: Any, targets: Any, axis: int) -> tuple[Any, Any]:
+    """Turn scenes over along x (axis 0) or y (1); channels within a patch turn with them."""
+    at, order = 0, []
+    for _, n in FEATURES:
+        side = round(n**0.5)
+        grid = np.arange(at, at + n).reshape(side, side)
+        order.append(np.flip(grid, axis).ravel())
+        at += n
+    turned = torch.from_numpy(np.concatenate(order)).to(features.device)
+    features = features.flip(2 + axis)[:, turned]
+    rise = 2 * PATCH * PATCH + (1 + axis) * (PATCH // 2) ** 2
+    features[:, rise : rise + (PATCH // 2) ** 2] *= -1
+    return features, targets.flip(1 + axis)
+
+
+def disturbed(torch: Any, features: Any) -> Any:
+    """Change each scene a little as another scanner would, and hide a strip of some."""
+    n, device = len(features), features.device
+    cells, quarters = PATCH * PATCH, (PATCH // 2) ** 2
+
+    def drawn(spread: float) -> Any:
+        return spread * torch.randn((n, 1, 1, 1), device=device)
+
+    light, usable = features[:, :cells], features[:, cells : 2 * cells]
+    first = 2 * cells + 3 * quarters
+    shade = torch.nn.functional.pixel_shuffle(features[:, first : first + quarters], PATCH // 2)
+    shade = torch.nn.functional.interpolate(shade, scale_factor=2)
+    shade = torch.nn.functional.pixel_unshuffle(shade, PATCH)
+    grain = 0.06 * torch.rand((n, 1, 1, 1), device=device) * torch.randn_like(light)
+    light = light * torch.exp(drawn(0.1)) + drawn(0.02) + drawn(0.1) * shade + grain
+    # what one camera does not see is a face or a strip beyond an edge
+    along = torch.linspace(-1, 1, features.shape[2], device=device)[None, None, :, None]
+    across = torch.linspace(-1, 1, features.shape[3], device=device)[None, None, None, :]
+    facing = 2 * np.pi * torch.rand((n, 1, 1, 1), device=device)
+    off = along * torch.cos(facing) + across * torch.sin(facing) + drawn(0.4)
+    hidden = (off > 0) & (off < 0.4 * torch.rand((n, 1, 1, 1), device=device))
+    hidden &= torch.rand((n, 1, 1, 1), device=device) < 0.25
+    seen = (~hidden).float()
+    return torch.cat(
+        [
+            (light * usable * seen).clamp(-1.5, 1.5),
+            usable * seen,
+            features[:, 2 * cells : 2 * cells + quarters],
+            features[:, 2 * cells + quarters : -1] * seen,
+            features[:, -1:] * torch.exp(drawn(0.1)),
+        ],
+        1,
+    )
 
 
 def loss_of(torch: Any, odds: Any, target: Any) -> Any:
     """Cross entropy over the piece's cells, plus the missing overlap of the fat of each scene."""
     known = (target <= 200).float()
     fat = target.float() / 200 * known
-    entropy = torch.nn.functional.binary_cross_entropy_with_logits(
-        odds[:, 0], fat, reduction="none"
-    )
+    entropy = torch.nn.functional.binary_cross_entropy_with_logits(odds, fat, reduction="none")
     entropy = (entropy * known).sum() / known.sum()
-    p = torch.sigmoid(odds[:, 0]) * known
+    p = torch.sigmoid(odds) * known
     both, either = (p * fat).sum((1, 2)), (p + fat - p * fat).sum((1, 2))
     with_fat = (fat.sum((1, 2)) > 0).float()
     overlap = ((1 - both / (either + 1.0)) * with_fat).sum() / with_fat.sum().clamp(min=1)
@@ -133,7 +217,7 @@ def train(torch: Any, features: Any, targets: Any, *, steps: int, batch: int, se
     device = "cuda" if torch.cuda.is_available() else "cpu"
     net = build(torch).to(device)
     x, y = torch.from_numpy(features).to(device), torch.from_numpy(targets).to(device)
-    best = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=1e-4)
+    best = torch.optim.AdamW(net.parameters(), lr=3e-3, weight_decay=1e-4, fused=device == "cuda")
     plan = torch.optim.lr_scheduler.OneCycleLR(best, max_lr=6e-3, total_steps=steps, pct_start=0.1)
     picks = torch.Generator().manual_seed(seed)
     started = time.time()
@@ -142,14 +226,11 @@ def train(torch: Any, features: Any, targets: Any, *, steps: int, batch: int, se
         at = torch.randint(len(x), (batch,), generator=picks).to(device)
         feature, target = x[at].float(), y[at]
         if torch.rand(1, generator=picks) < 0.5:
-            feature, target = feature.flip(2), target.flip(1)
-            feature[:, 4] *= -1
+            feature, target = flipped(torch, feature, target, 0)
         if torch.rand(1, generator=picks) < 0.5:
-            feature, target = feature.flip(3), target.flip(2)
-            feature[:, 5] *= -1
-        if torch.rand(1, generator=picks) < 0.3:
-            feature[:, 7] = 0.0  # many a scanner gives no line width
-        loss = loss_of(torch, net(feature), target)
+            feature, target = flipped(torch, feature, target, 1)
+        feature = disturbed(torch, feature)
+        loss = loss_of(torch, odds_of(torch, net(feature), feature), target)
         best.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -170,7 +251,8 @@ def temperature_of(torch: Any, net: Any, features: Any, targets: Any) -> float:
     odds, truth = [], []
     with torch.no_grad():
         for k in range(0, len(features), 8):
-            out = net(torch.from_numpy(features[k : k + 8]).to(device).float())[:, 0].cpu()
+            feature = torch.from_numpy(features[k : k + 8]).to(device).float()
+            out = odds_of(torch, net(feature), feature).cpu()
             target = torch.from_numpy(targets[k : k + 8])
             odds.append(out[target <= 200])
             truth.append(target[target <= 200].float() / 200)
@@ -190,29 +272,25 @@ def export(net: Any, path: Path) -> None:
 
     weights, nodes = [], []
 
-    def conv(name: str, source: str, **attributes: Any) -> str:
-        layer = getattr(net, name)
-        for part in ("weight", "bias"):
-            values = getattr(layer, part).detach().cpu().numpy().astype(np.float32)
-            weights.append(numpy_helper.from_array(values, f"{name}.{part}"))
-        pad, dilation = layer.padding[0], layer.dilation[0]
-        nodes.append(
-            helper.make_node(
-                "Conv",
-                [source, f"{name}.weight", f"{name}.bias"],
-                [name],
-                kernel_shape=list(layer.kernel_size),
-                strides=list(layer.stride),
-                pads=[pad] * 4,
-                dilations=[dilation] * 2,
-                **attributes,
-            )
-        )
-        return name
-
     def node(kind: str, sources: list[str], name: str, **attributes: Any) -> str:
         nodes.append(helper.make_node(kind, sources, [name], **attributes))
         return name
+
+    def conv(name: str, source: str) -> str:
+        layer = net.get_submodule(name)
+        for part in ("weight", "bias"):
+            values = getattr(layer, part).detach().cpu().numpy().astype(np.float32)
+            weights.append(numpy_helper.from_array(values, f"{name}.{part}"))
+        return node(
+            "ConvTranspose" if name == "up" else "Conv",
+            [source, f"{name}.weight", f"{name}.bias"],
+            name,
+            kernel_shape=list(layer.kernel_size),
+            strides=list(layer.stride),
+            pads=[layer.padding[0]] * 4,
+            dilations=list(layer.dilation),
+            group=layer.groups,
+        )
 
     def relu(source: str) -> str:
         return node("Relu", [source], f"{source}.relu")
@@ -221,55 +299,50 @@ def export(net: Any, path: Path) -> None:
         weights.append(numpy_helper.from_array(values, name))
         return name
 
-    a = relu(conv("down1", "features"))
-    b = relu(conv("down2", a))
-    c = relu(conv("down3", b))
-    c = node("Add", [c, relu(conv("wide1", c))], "c1")
-    axis, one = constant("axis", np.array([1])), constant("small", np.array(1e-3, np.float32))
+    def separable(name: str, source: str, more: str | None = None) -> str:
+        mixed = conv(f"{name}.mix", conv(f"{name}.around", source))
+        if more is not None:
+            mixed = node("Add", [mixed, more], f"{name}.more")
+        return node("Add", [source, relu(mixed)], name)
+
+    a = separable("near1", relu(conv("patch", "features")))
+    c = relu(conv("down", a))
     place = node(
         "Slice",
-        ["features", constant("from", np.array([3])), constant("to", np.array([4])), axis],
+        [
+            "features",
+            constant("from", np.array([PLACE])),
+            constant("to", np.array([PLACE + 1])),
+            constant("axis", np.array([1])),
+        ],
         "place",
     )
-    inside = node(
-        "AveragePool", [place], "inside", kernel_shape=[GRID_STEP] * 2, strides=[GRID_STEP] * 2
-    )
+    inside = node("AveragePool", [place], "inside", kernel_shape=[2, 2], strides=[2, 2])
     both = constant("plane", np.array([2, 3]))
-    part = node("ReduceSum", [node("Mul", [c, inside], "weighted"), both], "part", keepdims=1)
-    whole = node(
-        "Add", [node("ReduceSum", [inside, both], "whole_sum", keepdims=1), one], "whole_area"
+    area = node(
+        "Add",
+        [
+            node("ReduceSum", [inside, both], "sum", keepdims=1),
+            constant("small", np.array(1e-3, np.float32)),
+        ],
+        "area",
     )
-    mean = node("Div", [part, whole], "mean")
-    c2 = node("Add", [conv("wide2", c), conv("whole", mean)], "wide2_whole")
-    c = node("Add", [c, relu(c2)], "c2")
-    c = node("Add", [c, relu(conv("wide3", c))], "c3")
-
-    def up(name: str, source: str) -> str:
-        shuffled = conv(name, source)
-        return node("DepthToSpace", [shuffled], f"{name}.grid", blocksize=2, mode="CRD")
-
-    b = node("Add", [b, up("up3", c)], "b1")
-    b = node("Add", [relu(conv("join2", relu(b))), b], "b2")
-    a = node("Add", [a, up("up2", b)], "a1")
-    a = node("Add", [relu(conv("join1", relu(a))), a], "a2")
-    out = up("head", a)
-    nodes.append(helper.make_node("Split", [out], ["offset", "slope"], axis=1))
-    light = node(
-        "Slice",
-        ["features", constant("from0", np.array([0])), constant("to1", np.array([1])), axis],
-        "light",
-    )
-    node("Add", ["offset", node("Mul", ["slope", light], "scaled")], "log_odds")
+    for k in range(len(REACHES)):
+        more = None
+        if k == 1:
+            weighted = node("Mul", [c, inside], "weighted")
+            part = node("ReduceSum", [weighted, both], "part", keepdims=1)
+            more = conv("whole", node("Div", [part, area], "mean"))
+        c = separable(f"wide{k}", c, more)
+    a = relu(node("Add", [a, conv("up", c)], "both"))
+    odds = conv("head", separable("near3", separable("near2", a)))
+    node("Identity", [odds], "odds")
 
     graph = helper.make_graph(
         nodes,
         "fat-lean",
-        [
-            helper.make_tensor_value_info(
-                "features", TensorProto.FLOAT, [1, len(FEATURES), "x", "y"]
-            )
-        ],
-        [helper.make_tensor_value_info("log_odds", TensorProto.FLOAT, [1, 1, "x", "y"])],
+        [helper.make_tensor_value_info("features", TensorProto.FLOAT, [1, N_CHANNELS, "x", "y"])],
+        [helper.make_tensor_value_info("odds", TensorProto.FLOAT, [1, N_OUTPUTS, "x", "y"])],
         weights,
     )
     model = helper.make_model(
@@ -285,10 +358,10 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--scenes", type=int, default=14000)
+    parser.add_argument("--scenes", type=int, default=13000)
     parser.add_argument("--calibration-scenes", type=int, default=400)
-    parser.add_argument("--steps", type=int, default=22000)
-    parser.add_argument("--batch", type=int, default=24)
+    parser.add_argument("--steps", type=int, default=12075)
+    parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--jobs", type=int, default=multiprocessing.cpu_count())
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()

@@ -106,7 +106,7 @@ def test_step_and_breadth_of_a_square() -> None:
 
     assert n == 1
     assert patch_steps(labels, n, light, everywhere, cell_mm=0.5) == pytest.approx([0.5])
-    breadth_mm = patch_breadths(labels, n, labels > 0, 0.5)
+    breadth_mm = patch_breadths(labels, n, labels > 0, everywhere, 0.5)
     assert breadth_mm == pytest.approx([10.0], abs=0.5)
 
 
@@ -133,7 +133,7 @@ def test_small_patches_and_thin_rims_are_dropped() -> None:
     probability[10:13, 10:13] = 0.9  # 3 mm: smaller than claimed
     probability[30:42, 30:42] = 0.9  # 12 mm
     probability[31:33, 35:37] = 0.1  # a hole of 2 mm in it
-    drop_what_is_no_tissue(probability, inside, TissueSettings(), cell_mm=1.0)
+    drop_what_is_no_tissue(probability, inside, TissueSettings(), cell_mm=1.0, usable=inside)
 
     assert probability[11, 11] == pytest.approx(0.1)
     assert (probability[30:42, 30:42] > 0.5).all()
@@ -143,7 +143,8 @@ def test_a_patch_cut_by_the_outline_stays() -> None:
     """A patch of 4 mm at the rim is one of 8 mm that the outline cuts through its middle."""
     probability = np.zeros((40, 40))
     probability[:4, 10:20] = 0.9
-    drop_what_is_no_tissue(probability, np.ones((40, 40), bool), TissueSettings(), cell_mm=1.0)
+    inside = np.ones((40, 40), bool)
+    drop_what_is_no_tissue(probability, inside, TissueSettings(), cell_mm=1.0, usable=inside)
 
     assert (probability[:4, 10:20] > 0.5).all()
 

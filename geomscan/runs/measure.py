@@ -39,12 +39,16 @@ from geomscan.runs.scan import Scan, open_scan
 from geomscan.runs.settings import LoadedSettings, load_settings
 from geomscan.scanner.calibration import ScannerCalibration, read_calibration
 from geomscan.shape.flags import FLAGS
-from geomscan.tissue.classify import UNSEEN
+from geomscan.tissue.classify import FOLLOWS_SLOPE, UNSEEN
 
 __all__ = ["MeasureOptions", "Measured", "measure", "measure_all"]
 
 
-MEANINGS = {**FLAGS, UNSEEN: "no cell of the piece showed a reflectance that could be judged"}
+MEANINGS = {
+    **FLAGS,
+    UNSEEN: "no cell of the piece showed a reflectance that could be judged",
+    FOLLOWS_SLOPE: "what looks like fat may be the shade of a face that is tilted otherwise",
+}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

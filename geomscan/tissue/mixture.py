@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from geomscan.tissue.patches import drop_what_is_no_tissue, otsu_limit
 from geomscan.tissue.settings import TissueSettings
-from geomscan.tissue.shading import TERM_SIZES, Blocks, densest_value, light_less_shading
+from geomscan.tissue.shading import Blocks, densest_value, light_less_shading
 from geomscan.tissue.surface import Surface, fill_from_neighbours, smooth_inside
 
 __all__ = ["MixtureFit", "fit_mixture", "fit_two_gaussians", "mixture_probability"]
@@ -102,6 +102,7 @@ def _upper_share(values: Floats, weights: Floats, means: Floats, sds: Floats) ->
 def fit_mixture(surface: Surface, blocks: Blocks, settings: TissueSettings) -> MixtureFit:
     """Fit shading and two classes to one piece; classes may come out equal (one class only)."""
     y, phi, known, coefficient = blocks.light, blocks.terms, blocks.known, blocks.coefficient
+    sizes = blocks.sizes
     residual = y - coefficient @ phi
     main = densest_value(residual)
     least = float(np.log(settings.least_contrast))
@@ -113,9 +114,9 @@ def fit_mixture(surface: Surface, blocks: Blocks, settings: TissueSettings) -> M
     ]
     # the first start holds one class; of the others only those with cells on both sides say more
     starts = starts[:1] + [q for q in starts[1:] if 0 < np.count_nonzero(q > 0.5) < q.size]
-    fits = [_expect_and_maximise(y, phi, known, coefficient, q) for q in starts]
+    fits = [_expect_and_maximise(y, phi, known, coefficient, q, sizes=sizes) for q in starts]
     sd = min(fit.sd for fit in fits)
-    best = min(fits, key=lambda fit: _energy(fit, known, sd=sd, least=least))
+    best = min(fits, key=lambda fit: _energy(fit, known, sizes=sizes, sd=sd, least=least))
     flat = light_less_shading(surface, blocks, best.coefficient)
     return MixtureFit(residual=flat, lean=best.lean, fat=best.fat, sd=best.sd)
 
@@ -131,7 +132,7 @@ class _BlockFit:
 
 
 def _expect_and_maximise(
-    y: Floats, phi: Floats, known: Mask, coefficient: Floats, q: Floats
+    y: Floats, phi: Floats, known: Mask, coefficient: Floats, q: Floats, *, sizes: Floats
 ) -> _BlockFit:
     """From one start to a fit of shading and classes on the blocks."""
     one_class = not q.any()
@@ -147,7 +148,7 @@ def _expect_and_maximise(
         if k == N_ITERATIONS - 1:
             break
         robust = 1 / np.maximum(1, np.abs(off) / (2.5 * sd))
-        normal = (phi * robust) @ phi.T / sd**2 + np.diag(1 / TERM_SIZES**2)
+        normal = (phi * robust) @ phi.T / sd**2 + np.diag(1 / sizes**2)
         centre = y - lean - (fat - lean) * q
         coefficient = np.asarray(np.linalg.solve(normal, (phi * robust) @ centre / sd**2))
         residual = y - coefficient @ phi
@@ -163,7 +164,7 @@ def _expect_and_maximise(
     return _BlockFit(coefficient=coefficient, lean=lean, fat=fat, sd=sd, q=q, off=off)
 
 
-def _energy(fit: _BlockFit, known: Mask, *, sd: float, least: float) -> float:
+def _energy(fit: _BlockFit, known: Mask, *, sizes: Floats, sd: float, least: float) -> float:
     """Sum up what a fit leaves unexplained and the price of its outlines; smaller is better."""
     one_class = not fit.q.any()
     if not one_class and fit.fat - fit.lean < max(least, LEAST_SEPARATION * fit.sd):
@@ -173,7 +174,7 @@ def _energy(fit: _BlockFit, known: Mask, *, sd: float, least: float) -> float:
     fat[known] = np.where(fit.q > 0.5, 1, -1)
     edges = np.count_nonzero(fat[1:] * fat[:-1] < 0)
     edges += np.count_nonzero(fat[:, 1:] * fat[:, :-1] < 0)
-    return float(loss + OUTLINE_PRICE * edges + 0.5 * np.sum((fit.coefficient / TERM_SIZES) ** 2))
+    return float(loss + OUTLINE_PRICE * edges + 0.5 * np.sum((fit.coefficient / sizes) ** 2))
 
 
 def mixture_probability(surface: Surface, fit: MixtureFit, settings: TissueSettings) -> Floats:

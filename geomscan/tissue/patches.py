@@ -7,9 +7,24 @@ import numpy.typing as npt
 from numba import njit
 
 from geomscan.tissue.settings import TissueSettings
-from geomscan.tissue.surface import distance_mm, nearest_cell
+from geomscan.tissue.surface import Surface, distance_mm, nearest_cell
 
-__all__ = ["drop_what_is_no_tissue", "label_patches", "otsu_limit", "patch_steps"]
+__all__ = [
+    "drop_what_is_no_tissue",
+    "follows_slope",
+    "keep_one_class",
+    "label_patches",
+    "otsu_limit",
+    "patch_steps",
+]
+
+#: A patch this long and narrower than what is claimed does not exist: larger areas aren't asked.
+LONGEST_MM = 400.0
+#: Light across a patch's outline is compared over this distance.
+ACROSS_MM = 2.5
+#: Moist tissue isn't quite matt: its light goes with a power of the shade of a matt surface that is
+#: 1 with this standard uncertainty (a judgement, no source).
+U_EXPONENT = 0.2
 
 Floats = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
@@ -106,10 +121,12 @@ def drop_what_is_no_tissue(
     settings: TissueSettings,
     *,
     cell_mm: float,
+    usable: Mask,
     light: Floats | None = None,
-    usable: Mask | None = None,
 ) -> None:
     """Turn over patches that are too small, and fat without a step of the light; in place.
+
+    A patch counts by what was seen of it: its largest disc must be about a cell that was.
 
     Parameters
     ----------
@@ -117,21 +134,26 @@ def drop_what_is_no_tissue(
         Fat probability; changed.
     inside : (n_x, n_y) bool array
         Where the piece is.
+    usable : (n_x, n_y) bool array
+        Where the light can be trusted.
     light : (n_x, n_y) array, optional
         Log light less shading; without it no patch is asked for its step.
-    usable : (n_x, n_y) bool array, optional
-        Where `light` can be trusted.
     """
     least = float(np.log(settings.least_contrast))
     for fat_side in (True, False):
         mask = inside & ((probability > 0.5) == fat_side)
-        labels, n_patches = label_patches(mask)
+        labels, boxes = _patches_and_boxes(mask)
+        n_patches = len(boxes)
         if n_patches == 0:
             continue
         # a patch may be cut by the piece's outline: only the other tissue bounds its breadth
         clear_of = ~(inside & ~mask)
-        drop = patch_breadths(labels, n_patches, clear_of, cell_mm) < settings.smallest_patch_mm
-        if light is not None and usable is not None:
+        drop = np.zeros(n_patches, dtype=bool)
+        for k, box in enumerate(boxes):
+            if box[4] * cell_mm**2 < LONGEST_MM * settings.smallest_patch_mm:
+                breadth_mm = _breadth(labels, k + 1, box, clear_of, usable, settings, cell_mm)
+                drop[k] = breadth_mm < settings.smallest_patch_mm
+        if light is not None:
             step = patch_steps(labels, n_patches, light, usable, cell_mm=cell_mm)
             drop |= np.nan_to_num(step if fat_side else -step, nan=0.0) < least
         if drop.any():
@@ -143,22 +165,121 @@ def drop_what_is_no_tissue(
         probability[(probability > 0.5) != (only > 0.5)] = only
 
 
+def keep_one_class(
+    probability: Floats, inside: Mask, usable: Mask, settings: TissueSettings
+) -> None:
+    """Let a piece that shows one class only be of it where it was not seen, too; in place."""
+    only = np.float32(0.0 if settings.one_class == "lean" else 1.0)
+    if not ((probability[usable] > 0.5) != (only > 0.5)).any():
+        probability[inside & ~usable] = only
+
+
+def follows_slope(probability: Floats, surface: Surface, settings: TissueSettings) -> Mask | None:
+    """Patches of fat whose light may be the shade of a face that is tilted otherwise.
+
+    The shade that was taken off for the slope is known but for its exponent. From the step of the
+    light across a patch's outline goes what two standard uncertainties of the exponent explain by
+    the change of shade there; where less than the least contrast of the settings is left of it,
+    nothing tells fat from lean.
+
+    Returns
+    -------
+    doubtful : (n_x, n_y) bool array or None
+        None where there is no such patch.
+    """
+    labels, n_patches = label_patches(surface.inside & (probability > 0.5))
+    if n_patches == 0:
+        return None
+    left = _step_left(
+        labels,
+        n_patches,
+        surface.usable,
+        surface.log_light,
+        surface.log_shade,
+        max(2, round(ACROSS_MM / surface.cell_mm)),
+        np.float32(2 * U_EXPONENT),
+    )
+    in_doubt = left < np.log(settings.least_contrast)
+    return np.r_[False, in_doubt][labels] if in_doubt.any() else None
+
+
+@njit(nogil=True, cache=True)
+def _step_left(labels, n_patches, usable, light, shade, d, explained):  # type: ignore[no-untyped-def]
+    """Mean over each patch's outline of the light's step, d cells across, that shade can't explain.
+
+    Infinity where no part of the outline was seen.
+    """
+    n = np.zeros(n_patches + 1)
+    left = np.zeros(n_patches + 1)
+    n_x, n_y = labels.shape
+    half = d // 2
+    for i in range(n_x):
+        for j in range(n_y):
+            k = labels[i, j]
+            if k == 0 or not usable[i, j]:
+                continue
+            for side in range(4):
+                a, b = ((1, 0), (-1, 0), (0, 1), (0, -1))[side]
+                p, q = i + a * d, j + b * d
+                if not (0 <= p < n_x and 0 <= q < n_y):
+                    continue
+                # the outline lies in the middle: fat on this side of it, lean beyond
+                if labels[i + a * half, j + b * half] != k or labels[p, q] != 0:
+                    continue
+                if labels[i + a * (half + 1), j + b * (half + 1)] != 0 or not usable[p, q]:
+                    continue
+                n[k] += 1
+                left[k] += light[i, j] - light[p, q] - explained * abs(shade[i, j] - shade[p, q])
+    for k in range(n_patches + 1):
+        left[k] = left[k] / n[k] if n[k] > 0 else np.inf
+    return left[1:]
+
+
+def _patches_and_boxes(mask: Mask) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
+    """Label patches; first x, first y, extents along x and y and area of each, in cells."""
+    import cv2
+
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(
+        mask.view(np.uint8), connectivity=8, ltype=cv2.CV_32S
+    )
+    return np.asarray(labels, dtype=np.int32), np.asarray(stats[1:, [1, 0, 3, 2, 4]])
+
+
+def _breadth(
+    labels: npt.NDArray[np.int32],
+    name: int,
+    box: npt.NDArray[np.int32],
+    clear_of: Mask,
+    seen: Mask,
+    settings: TissueSettings,
+    cell_mm: float,
+) -> float:
+    """Breadth of one patch as `patch_breadths` finds it, from its surroundings only."""
+    margin = int(settings.smallest_patch_mm / cell_mm) + 2
+    (i, j), (n, m) = np.maximum(box[:2] - margin, 0), box[:2] + box[2:4] + margin
+    part = np.s_[i:n, j:m]
+    own = np.where(labels[part] == name, np.int32(1), np.int32(0))
+    clear, usable = np.ascontiguousarray(clear_of[part]), np.ascontiguousarray(seen[part])
+    return float(patch_breadths(own, 1, clear, usable, cell_mm)[0])
+
+
 def patch_breadths(
-    labels: npt.NDArray[np.int32], n_patches: int, clear_of: Mask, cell_mm: float
+    labels: npt.NDArray[np.int32], n_patches: int, clear_of: Mask, seen: Mask, cell_mm: float
 ) -> Floats:
-    """Diameter of the largest disc about a cell of each patch that stays in `clear_of`, mm."""
+    """Diameter of the largest disc about a seen cell of each patch that stays in `clear_of`, mm."""
     if clear_of.all():
         return np.full(n_patches, np.inf)
-    deepest_mm = _greatest(labels, distance_mm(clear_of, cell_mm, exact=False), n_patches)
+    deepest_mm = _greatest(labels, distance_mm(clear_of, cell_mm, exact=False), seen, n_patches)
     return np.asarray(2 * deepest_mm - cell_mm)
 
 
 @njit(nogil=True, cache=True)
-def _greatest(labels, values, n_patches):  # type: ignore[no-untyped-def]
-    """Greatest of the values, none below 0, in each patch."""
+def _greatest(labels, values, seen, n_patches):  # type: ignore[no-untyped-def]
+    """Greatest of the values, none below 0, of the seen cells of each patch."""
     greatest = np.zeros(n_patches + 1)
     n_x, n_y = labels.shape
     for i in range(n_x):
         for j in range(n_y):
-            greatest[labels[i, j]] = max(greatest[labels[i, j]], values[i, j])
+            if seen[i, j]:
+                greatest[labels[i, j]] = max(greatest[labels[i, j]], values[i, j])
     return greatest[1:]

@@ -186,7 +186,7 @@ def judge_marks(pieces: Sequence[tuple[PieceMap, Marks]], settings: TissueSettin
         shaded -= densest_value(blocks.light - blocks.coefficient @ blocks.terms)
         for kind in (LEAN, FAT):
             cells = surface.usable & (marks == kind)
-            light[kind].append(surface.log_light[cells])
+            light[kind].append((surface.log_light + surface.log_shade)[cells])
             flat[kind].append(shaded[cells])
             n_patches[kind] += label_patches(marks == kind)[1]
     lean, fat = np.concatenate([*light[LEAN], []]), np.concatenate([*light[FAT], []])

@@ -1,8 +1,9 @@
 """The shading that lies over a piece's light: place and slope, told apart from tissue by its steps.
 
-Shading is a smooth function of place (laser power, vignetting, drift) and of slope (a tilted
-surface sends less light back). It is found from differences between near blocks of cells: most
-pairs lie within one tissue, and the few that straddle an outline are outliers.
+What slope does is known from where cameras and light are (`surface`); what is left of it, and what
+place does (laser power, vignetting, drift), is a smooth function. It is found from differences
+between near blocks of cells: most pairs lie within one tissue, and the few that straddle an outline
+are outliers.
 """
 
 from dataclasses import dataclass
@@ -14,23 +15,28 @@ from numba import njit
 
 from geomscan.tissue.surface import Surface
 
-__all__ = ["TERM_SIZES", "Blocks", "block_surface", "densest_value", "light_less_shading"]
+__all__ = [
+    "Blocks",
+    "block_surface",
+    "coefficient_per_cell",
+    "densest_value",
+    "light_less_shading",
+    "shading_of",
+]
 
 Floats = npt.NDArray[np.floating[Any]]
 Mask = npt.NDArray[np.bool_]
 
 #: Fits run on blocks of about this size; only the last pass sees every cell.
 BLOCK_MM = 2.0
-#: Knots of the slope along the belt between which shading runs straight: ±SLOPE_KNOTS.
-SLOPE_KNOTS = (0.4, 0.9)
-#: Fits leave steeper cells out: there shading is large and least known.
-STEEPEST_FITTED = 1.5
 #: Expected size of each term's coefficient, per its unit: a soft bound that decides only where the
 #: light cannot (40 % vignetting over half a belt of 400 mm bends by 0.26 over 50 mm).
-#: Terms: x, y, y² (50 mm), log cos of the slope, slope along x, along y, and four bends along x.
-TERM_SIZES = np.array([0.05, 0.3, 0.05, 1.0, 0.7, 0.3, 0.7, 0.7, 0.7, 0.7])
-_N_TERMS = 10
-_KNOT_1, _KNOT_2 = SLOPE_KNOTS
+#: Terms: x, y, y² (50 mm), log of the shade of the slope, slope along x, along y. Where the sight
+#: is known its shade is taken off already: how far surfaces are from matt is left (a judgement, no
+#: source), and heads of unequal light.
+SIZES_SIGHT_KNOWN = np.array([0.05, 0.3, 0.05, 0.2, 0.1, 0.1])
+SIZES_SIGHT_UNKNOWN = np.array([0.05, 0.3, 0.05, 1.0, 0.7, 0.3])
+_N_TERMS, _N_PLACE_TERMS = 6, 3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -39,112 +45,146 @@ class Blocks:
 
     known: blocks that carry a mean, (n_bx, n_by); light: mean log light of the known blocks,
     (n_known,); terms: shading terms there less centre, (n_terms, n_known); centre: mean of the
-    terms, (n_terms,); coefficient: (n_terms,); middle_mm: where x and y of the terms are 0.
+    terms, (n_terms,); sizes: expected sizes of the coefficients; coefficient: (n_terms,).
     """
 
     known: Mask
     light: Floats
     terms: Floats
     centre: Floats
+    sizes: Floats
     coefficient: Floats
-    middle_mm: tuple[float, float]
 
 
 @njit(nogil=True, cache=True, fastmath=True)
-def _fill_terms(x, y, slope_x, slope_y, out):  # type: ignore[no-untyped-def]
-    """Shading terms of one place."""
-    u = x / 50.0
-    v = y / 50.0
-    s = min(max(slope_x, -3.0), 3.0)
-    out[0] = u
-    out[1] = v
-    out[2] = v * v
-    out[3] = 0.5 * np.log1p(min(slope_x * slope_x + slope_y * slope_y, 20.0))
-    out[4] = s
-    out[5] = min(max(slope_y, -3.0), 3.0)
-    out[6] = max(-s - _KNOT_2, 0.0)
-    out[7] = max(-s - _KNOT_1, 0.0)
-    out[8] = max(s - _KNOT_1, 0.0)
-    out[9] = max(s - _KNOT_2, 0.0)
+def _clip(value, size):  # type: ignore[no-untyped-def]
+    return min(max(value, -size), size)
 
 
 @njit(nogil=True, cache=True, fastmath=True)
-def _sum_blocks(light, weight, slope_x, slope_y, cell, mid_x, mid_y, n):  # type: ignore[no-untyped-def]
+def _sum_blocks(light, shade, weight, slope_x, slope_y, cell, n):  # type: ignore[no-untyped-def]
+    """Count of cells, sum of light and means of the terms of each block."""
     n_x, n_y = light.shape
     n_bx, n_by = (n_x + n - 1) // n, (n_y + n - 1) // n
     count = np.zeros((n_bx, n_by), np.float32)
     total = np.zeros((n_bx, n_by), np.float32)
     terms = np.zeros((_N_TERMS, n_bx, n_by), np.float32)
-    here = np.empty(_N_TERMS)
+    most = np.float32(3)
     for i in range(n_x):
-        for j in range(n_y):
-            if not weight[i, j]:
-                continue
-            _fill_terms(i * cell - mid_x, j * cell - mid_y, slope_x[i, j], slope_y[i, j], here)
-            a, b = i // n, j // n
-            count[a, b] += 1.0
-            total[a, b] += light[i, j]
-            for k in range(_N_TERMS):
-                terms[k, a, b] += here[k]
+        a = i // n
+        for b in range(n_by):
+            c = t = h = along = across = np.float32(0)
+            for j in range(b * n, min(b * n + n, n_y)):
+                if weight[i, j]:
+                    c += np.float32(1)
+                    t += light[i, j]
+                    h += shade[i, j]
+                    along += _clip(slope_x[i, j], most)
+                    across += _clip(slope_y[i, j], most)
+            count[a, b] += c
+            total[a, b] += t
+            terms[3, a, b] += h
+            terms[4, a, b] += along
+            terms[5, a, b] += across
+    for a in range(n_bx):
+        u = ((a + 0.5) * n - 0.5 * n_x) * cell / 50.0
+        for b in range(n_by):
+            v = ((b + 0.5) * n - 0.5 * n_y) * cell / 50.0
+            terms[0, a, b], terms[1, a, b], terms[2, a, b] = u, v, v * v
+            if count[a, b] > 0:
+                inverse = np.float32(1) / count[a, b]
+                total[a, b] *= inverse
+                for k in range(3, _N_TERMS):
+                    terms[k, a, b] *= inverse
     return count, total, terms
 
 
 @njit(nogil=True, cache=True, fastmath=True)
-def _take_shading(light, usable, slope_x, slope_y, cell, mid_x, mid_y, coefficient, level):  # type: ignore[no-untyped-def]
+def shading_of(i, j, n_x, n_y, cell, shade, slope_x, slope_y, coefficient):  # type: ignore[no-untyped-def]
+    """Shading of one cell by all terms, the centre's included."""
+    most = np.float32(3)
+    u = (np.float32(i) - np.float32(0.5) * np.float32(n_x - 1)) * cell
+    v = (np.float32(j) - np.float32(0.5) * np.float32(n_y - 1)) * cell
+    return (
+        coefficient[0] * u
+        + (coefficient[1] + coefficient[2] * v) * v
+        + coefficient[3] * shade
+        + coefficient[4] * _clip(slope_x, most)
+        + coefficient[5] * _clip(slope_y, most)
+    )
+
+
+@njit(nogil=True, cache=True, fastmath=True)
+def _take_shading(light, shade, usable, slope_x, slope_y, cell, coefficient, level):  # type: ignore[no-untyped-def]
     n_x, n_y = light.shape
     out = np.zeros((n_x, n_y), np.float32)
-    here = np.empty(_N_TERMS)
     for i in range(n_x):
         for j in range(n_y):
             if usable[i, j]:
-                _fill_terms(i * cell - mid_x, j * cell - mid_y, slope_x[i, j], slope_y[i, j], here)
-                shade = level
-                for k in range(_N_TERMS):
-                    shade += coefficient[k] * here[k]
-                out[i, j] = light[i, j] - shade
+                out[i, j] = (
+                    light[i, j]
+                    - level
+                    - shading_of(
+                        i, j, n_x, n_y, cell, shade[i, j], slope_x[i, j], slope_y[i, j], coefficient
+                    )
+                )
     return out
 
 
 def block_surface(surface: Surface) -> Blocks:
     """Average a piece over blocks and find its shading; needs at least one usable cell."""
     n = max(1, round(BLOCK_MM / surface.cell_mm))
-    gentle = surface.usable & (
-        surface.slope_x**2 + surface.slope_y**2 < STEEPEST_FITTED * STEEPEST_FITTED
-    )
-    weight = gentle if 2 * gentle.sum() > surface.usable.sum() else surface.usable
-    n_x, n_y = surface.inside.shape
-    middle_mm = (n_x - 1) / 2 * surface.cell_mm, (n_y - 1) / 2 * surface.cell_mm
-    count, total, sums = _sum_blocks(
-        surface.log_light, weight, surface.slope_x, surface.slope_y, surface.cell_mm, *middle_mm, n
+    enough = 2 * np.count_nonzero(surface.gentle) > np.count_nonzero(surface.usable)
+    weight = surface.gentle if enough else surface.usable
+    count, light, terms = _sum_blocks(
+        surface.log_light,
+        surface.log_shade,
+        weight,
+        surface.slope_x,
+        surface.slope_y,
+        surface.cell_mm,
+        n,
     )
     known = count >= 0.7 * n * n
-    if np.count_nonzero(known) < 3 * _N_TERMS:
+    if np.count_nonzero(known) < 5 * _N_TERMS:
         known = count > 0
-    divisor = np.maximum(count, 1)
-    light, terms = total / divisor, sums / divisor
     centre = terms[:, known].mean(axis=1)
     terms -= centre[:, None, None]
+    sizes = SIZES_SIGHT_KNOWN if surface.sight_known else SIZES_SIGHT_UNKNOWN
+    # the noise of slopes is in the shade that was taken off: on a flat face there is nothing else
+    # in it, and regressing on it would put the shade back
+    n_fitted = _N_PLACE_TERMS if surface.sight_known else _N_TERMS
+    coefficient = np.zeros(_N_TERMS)
+    coefficient[:n_fitted] = _coefficient_from_steps(
+        light, terms[:n_fitted], known, sizes[:n_fitted]
+    )
     return Blocks(
         known=known,
         light=light[known],
         terms=terms[:, known],
         centre=centre,
-        coefficient=_coefficient_from_steps(light, terms, known),
-        middle_mm=middle_mm,
+        sizes=sizes,
+        coefficient=coefficient,
     )
+
+
+def coefficient_per_cell(coefficient: Floats) -> npt.NDArray[np.float32]:
+    """Coefficients as `shading_of` takes them: of places in mm, not in 50 mm."""
+    per_cell = coefficient * np.array([1 / 50, 1 / 50, 1 / 2500, 1, 1, 1])
+    return np.asarray(per_cell, dtype=np.float32)
 
 
 def light_less_shading(surface: Surface, blocks: Blocks, coefficient: Floats) -> Floats:
     """Log light less shading with the given coefficients, 0 where not usable; (n_x, n_y)."""
     flat: Floats = _take_shading(
         surface.log_light,
+        surface.log_shade,
         surface.usable,
         surface.slope_x,
         surface.slope_y,
-        surface.cell_mm,
-        *blocks.middle_mm,
-        coefficient,
-        -float(coefficient @ blocks.centre),
+        np.float32(surface.cell_mm),
+        coefficient_per_cell(coefficient),
+        np.float32(-coefficient @ blocks.centre),
     )
     return flat
 
@@ -169,7 +209,7 @@ def densest_value(values: Floats) -> float:
     return float(x.mean())
 
 
-def _coefficient_from_steps(light: Floats, terms: Floats, known: Mask) -> Floats:
+def _coefficient_from_steps(light: Floats, terms: Floats, known: Mask, sizes: Floats) -> Floats:
     """Regress differences of light on differences of the terms, outliers without weight.
 
     References
@@ -187,7 +227,7 @@ def _coefficient_from_steps(light: Floats, terms: Floats, known: Mask) -> Floats
         reach = 8.0 if k == 0 else 4.685  # the first pass knows no shading yet
         weight = np.maximum(1 - (left * np.float32(1 / (reach * scale))) ** 2, 0) ** 2
         weighted = change * weight
-        normal = (weighted @ change.T) / scale**2 + np.diag(1 / TERM_SIZES**2)
+        normal = (weighted @ change.T) / scale**2 + np.diag(1 / sizes**2)
         coefficient = np.asarray(np.linalg.solve(normal, (weighted @ step) / scale**2))
     return coefficient
 
