@@ -26,6 +26,7 @@ from geomscan.shape.geometry import (
 from geomscan.shape.maps import Room
 from geomscan.shape.piece import N_KEPT, N_SCRATCH, PieceFrame, finish_pieces
 from geomscan.shape.piece_map import PieceMap
+from geomscan.shape.ready import make_ready
 from geomscan.shape.rows import RowStore
 from geomscan.shape.settings import ShapeSettings
 
@@ -110,6 +111,7 @@ class PieceFinder:
         self._n_emitted = 0
         self._emitted_x0: list[float] = []
         self._events: list[tuple[str, float]] = []  # flag, x
+        make_ready()
 
     # ------------------------------------------------------------------ lines in
 
@@ -380,23 +382,20 @@ class PieceFinder:
 
     def _finish(self, component: Component, *, too_long: bool) -> list[PieceMap]:
         store = self._store
-        sight = self._sight
-        before = _MARGIN + math.ceil(sight[1] * component.height_mm / self._cell)
-        behind = _MARGIN + math.ceil(sight[0] * component.height_mm / self._cell)
+        before = _MARGIN + math.ceil(self._sight[1] * component.height_mm / self._cell)
+        behind = _MARGIN + math.ceil(self._sight[0] * component.height_mm / self._cell)
         first = max(component.first_row - before, store.first)
         stop = min(component.last_row + behind + 1, store.stop)
         low = max(component.first_cell - _MARGIN, 0)
         high = min(component.last_cell + _MARGIN + 1, self.n_y)
         wide_first = max(component.first_row - 100, store.first)
-        wide = store.window(wide_first, stop)
         zero = self._zero.around(
             slice(first, stop), slice(low, high), first=wide_first,
             last=self._belt(min(self._zero.n_summed, stop), stop),
         )  # fmt: skip
-        skip = first - wide_first
         window = self._components.window(first, stop, slice(low, high))
         own = window == component.label
-        flags = set(self._flags_of_events(first, stop))
+        flags = self._flags_of_events(first, stop)
         begun, ended = self._at_ends(component)
         if begun:
             flags.add("cut_by_start")
@@ -406,11 +405,11 @@ class PieceFinder:
             flags.add("cut_by_end")
         if zero.bare_share < 0.02:
             flags.add("belt_zero_doubtful")
-        if _at_border(wide[:, :, 0], component):
+        if _at_border(store.window(wide_first, stop)[:, :, 0], component):
             flags.add("at_image_border")
+        heads = self._geometry.heads.values()
         frame = PieceFrame(
-            rows=wide[skip:, low:high],
-            room=self._room,
+            rows=store.window(first, stop)[:, low:high],
             own=own,
             mine=own | (window == 0),
             zero=zero,
@@ -420,11 +419,12 @@ class PieceFinder:
             line_pitch_mm=self._pitch or self._cell,
             column_pitch_mm=self._column_pitch or self._cell,
             noise_mm=self._zero.sigma_mm,
-            sight=sight,
-            tan_tilt=math.tan(math.radians(next(iter(self._geometry.heads.values())).tilt_deg)),
-            n_heads=len(self._geometry.heads),
-            regions=tuple(h.in_region for h in self._geometry.heads.values() if h.in_region),
+            sight=self._sight,
+            tan_tilt=math.tan(math.radians(next(iter(heads)).tilt_deg)),
+            n_heads=len(heads),
+            regions=tuple(head.in_region for head in heads if head.in_region),
             seen_from=self._geometry.seen_from,
+            room=self._room,
         )
         found = finish_pieces(
             frame, lanes=self._lanes, flags=frozenset(flags), errors=self._errors,
