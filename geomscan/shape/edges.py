@@ -21,7 +21,7 @@ Singles = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_INSIDE = 2  # cells, at least, from the first one above threshold to the flank's reference
+_INSIDE = 2  # cells from the first one above threshold to the flank's reference
 _OUTSIDE = 8  # cells looked at beyond it
 _SLIVER = 1e-6  # share of a cell that is left over from rounding
 _U_OUTLINE = 0.4  # standard uncertainty of an end read off the outline, cells
@@ -49,15 +49,14 @@ class Rim:
 
 
 @njit(nogil=True, cache=True)
-def _reach(h, allowed, i, c, end, outward, inside, noise_mm):  # type: ignore[no-untyped-def]
+def _reach(h, allowed, i, c, end, outward, noise_mm):  # type: ignore[no-untyped-def]
     """Length of the rim beyond the inner side of its reference cell, and the height it ends at.
 
     i: first cell above threshold; end: the run's other end; outward: -1 or +1 along axis 0;
-    inside: cells from the first one to the flank's reference; noise_mm: standard deviation of a
-    bare cell.
+    noise_mm: standard deviation of a bare cell.
     """
     n = h.shape[0]
-    depth = min(inside, abs(end - i) // 2)
+    depth = min(_INSIDE, abs(end - i) // 2)
     k = i - outward * depth
     deeper = min(2, abs(end - k))
     slope = bend = 0.0
@@ -137,7 +136,7 @@ def _runs(core: npt.NDArray[np.uint8]) -> Ints:
 
 
 @njit(nogil=True, cache=True)
-def _put_ends(h, allowed, runs, inside, noise_mm, cover, toe, rim, low, high):  # type: ignore[no-untyped-def]
+def _put_ends(h, allowed, runs, noise_mm, cover, toe, rim, low, high):  # type: ignore[no-untyped-def]
     """Put ends onto runs along axis 0, in `cover`, which holds 1 on all their cells.
 
     toe: the heights at which runs end; rim: marks what was changed; low, high: where each line of
@@ -148,8 +147,8 @@ def _put_ends(h, allowed, runs, inside, noise_mm, cover, toe, rim, low, high):  
     inner, outer = np.empty(n_runs, dtype=np.int64), np.empty(n_runs, dtype=np.int64)
     for r in range(n_runs):
         c, first, last = runs[0, r], runs[1, r], runs[2, r]
-        k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, inside, noise_mm)
-        k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, inside, noise_mm)
+        k0, reach0, toe0 = _reach(h, allowed, first, c, last, -1, noise_mm)
+        k1, reach1, toe1 = _reach(h, allowed, last, c, first, 1, noise_mm)
         begin[r] = max(k0 + 1.0 - min(reach0, k0 - first + 1.0 + _OUTSIDE), 0.0)
         end[r] = min(k1 + min(reach1, last - k1 + 1.0 + _OUTSIDE), float(n))
         inner[r], outer[r] = k0, k1
@@ -242,14 +241,12 @@ def find_rim(
     rim = np.zeros((n_x, n_y), dtype=np.bool_)
     low_x, high_x = np.full(n_y, np.inf), np.full(n_y, -np.inf)
     low_y, high_y = np.full(n_x, np.inf), np.full(n_x, -np.inf)
-    # a line on the piece and the next one on the belt are joined: behind that ramp is the flank
-    inside = max(_INSIDE, 1 + int(np.ceil(pitch)))
     _put_ends(
-        height_mm, allowed, _runs(cv2.transpose(core.view(np.uint8))), inside, noise_mm, cover, toe,
+        height_mm, allowed, _runs(cv2.transpose(core.view(np.uint8))), noise_mm, cover, toe,
         rim, low_x, high_x,
     )  # fmt: skip
     _put_ends(
-        height_mm.T, allowed.T, _runs(core.view(np.uint8)), _INSIDE, noise_mm, cover_y.T, toe_y.T,
+        height_mm.T, allowed.T, _runs(core.view(np.uint8)), noise_mm, cover_y.T, toe_y.T,
         rim.T, low_y, high_y,
     )  # fmt: skip
     places = np.flatnonzero(rim)
@@ -299,8 +296,9 @@ def _tip(width, ends, pitch):  # type: ignore[no-untyped-def]
     found += first + 1
     if not outline - 3.0 < found < outline + 1.0:
         return outline, u_outline
-    # rows side by side err alike: one and a half times what independent ones would leave
-    return found, np.sqrt(u**2 + (1.5 * off_bent) ** 2 + (0.1 * pitch) ** 2 + _U_TIP**2)
+    # rows side by side err alike: one and a half times what independent ones would leave; a steep
+    # rim lies between two lines, most likely half way (JCGM 100:2008, 4.3.9)
+    return found, np.sqrt(u**2 + (1.5 * off_bent) ** 2 + pitch**2 / 24.0 + _U_TIP**2)
 
 
 @njit(nogil=True, cache=True)
