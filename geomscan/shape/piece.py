@@ -173,7 +173,7 @@ def _finish(
         cavity = _cavity(rim, cell)
         undercut = _spread(cavity, cover, max(edge.undercut_mm, edge.u_undercut_mm), cell)
         undercut = np.minimum(undercut, whole / max(edge.undercut_mm, 1e-9))
-        whole = whole - undercut * edge.undercut_mm
+        whole = (whole - undercut * edge.undercut_mm).astype(np.float32)
     thickness, u_independent, reflectance, width, d_zero, d_shadow, d_rim = (
         maps.take() for _ in range(7)
     )
@@ -198,7 +198,7 @@ def _finish(
         ErrorTerm(name="rim", scope="piece", delta_mm=d_rim),
     ]
     if undercut is not None and edge.u_undercut_mm > 0.0:
-        delta = np.zeros(shape)
+        delta = np.zeros(shape, dtype=np.float32)
         on = cover > 0.0
         delta[on] = undercut[on] * edge.u_undercut_mm / cover[on]
         terms.append(ErrorTerm(name="edge correction", scope="run", delta_mm=delta))
