@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from scenes import JUDGED, TRAINED, Scene, SceneKind, draw_scene
+from scenes import FACETED, JUDGED, TRAINED, Scene, SceneKind, draw_scene
 
 from geomscan.tissue.classify import classify
 from geomscan.tissue.settings import TissueSettings
@@ -25,6 +25,12 @@ from geomscan.tissue.settings import TissueSettings
 METHODS = ("network", "mixture", "threshold")
 #: First seed of the judged scenes, and of the scenes that the uncertainty's constants came from.
 JUDGED_SEED, TUNED_SEED = 10_000_000, 7_000_000
+#: Kinds by name, and their first seeds.
+KINDS = {
+    "judged": (JUDGED, JUDGED_SEED),
+    "faceted": (FACETED, JUDGED_SEED + 2_000_000),
+    "trained": (tuple(kind for kind in TRAINED if kind.patches != "none"), TUNED_SEED),
+}
 N_BINS = 10
 
 
@@ -124,12 +130,11 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("--scenes", type=int, default=300)
-    parser.add_argument("--kinds", choices=("judged", "trained"), default="judged")
+    parser.add_argument("--kinds", choices=tuple(KINDS), default="judged")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path)
     options = parser.parse_args()
-    kinds = JUDGED if options.kinds == "judged" else TRAINED[:5]
-    first = JUDGED_SEED if options.kinds == "judged" else TUNED_SEED
+    kinds, first = KINDS[options.kinds]
     jobs = [(first + k, kinds[k % len(kinds)]) for k in range(options.scenes)]
     with multiprocessing.get_context("spawn").Pool(options.jobs) as pool:
         results = list(pool.imap(judge_scene, jobs, chunksize=4))

@@ -94,12 +94,15 @@ def read_surface(piece: PieceMap, settings: TissueSettings) -> Surface:
     inside = np.isfinite(piece.thickness_mm) & (piece.cover > 0)
     height = np.where(inside, piece.thickness_mm * piece.cover, 0.0).astype(np.float32)
     reach = max(1, round(REACH_MM / piece.cell_mm))
-    height = np.pad(smooth(height, SMOOTHING_MM / piece.cell_mm), 2 * reach)
+    m = 2 * reach
+    height = cv2.copyMakeBorder(
+        smooth(height, SMOOTHING_MM / piece.cell_mm), m, m, m, m, cv2.BORDER_CONSTANT
+    )
     seen = inside if piece.shadow is None else inside & (piece.shadow == 0)
     slope_x, slope_y, steep2, bend2 = _slopes(height, reach, np.float32(reach * piece.cell_mm))
     sight = piece.sight
     shade = _shade(
-        height[2 * reach : -2 * reach, 2 * reach : -2 * reach],
+        height[m:-m, m:-m],
         slope_x,
         slope_y,
         np.float32(piece.cell_mm),
@@ -168,25 +171,35 @@ def _slopes(height, reach, reach_mm):  # type: ignore[no-untyped-def]
     inverse = np.float32(1) / reach_mm
     inverse2 = inverse * inverse
     for i in range(n_x):
-        # rows as slices: indices that can't be negative let the loop run on whole vectors
-        x0, x1 = height[i, m : m + n_y], height[i + reach, m : m + n_y]
-        row = height[i + m]
-        x3, x4 = height[i + m + reach, m : m + n_y], height[i + 2 * m, m : m + n_y]
-        y0, y1, middle = row[:n_y], row[reach : reach + n_y], row[m : m + n_y]
-        y3, y4 = row[m + reach : m + reach + n_y], row[2 * m : 2 * m + n_y]
-        a0, a1 = height[i + reach, reach:], height[i + reach, m + reach :]
-        c0, c1 = height[i + m + reach, reach:], height[i + m + reach, m + reach :]
-        to_x, to_y, steep, bend = slope_x[i], slope_y[i], steep2[i], bend2[i]
+        # rows as slices and short loops: so compilers run them on whole vectors
+        row, near, far = height[i + m], height[i + reach], height[i + m + reach]
+        middle = row[m : m + n_y]
+        x0, x1 = height[i, m : m + n_y], near[m : m + n_y]
+        x3, x4 = far[m : m + n_y], height[i + 2 * m, m : m + n_y]
+        out = slope_x[i]
         for j in range(n_y):
             twice = middle[j] + middle[j]
-            to_x[j] = inverse * _uncrossed(x0[j], x1[j], twice, x3[j], x4[j], least)
-            to_y[j] = inverse * _uncrossed(y0[j], y1[j], twice, y3[j], y4[j], least)
+            out[j] = inverse * _uncrossed(x0[j], x1[j], twice, x3[j], x4[j], least)
+        y0, y1 = row[:n_y], row[reach : reach + n_y]
+        y3, y4 = row[m + reach : m + reach + n_y], row[2 * m : 2 * m + n_y]
+        out = slope_y[i]
+        for j in range(n_y):
+            twice = middle[j] + middle[j]
+            out[j] = inverse * _uncrossed(y0[j], y1[j], twice, y3[j], y4[j], least)
+        out = steep2[i]
+        for j in range(n_y):
             along, across = x3[j] - x1[j], y3[j] - y1[j]
-            steep[j] = quarter * (along * along + across * across) * inverse2
-            bend_x, bend_y = x1[j] + x3[j] - twice, y1[j] + y3[j] - twice
+            out[j] = quarter * (along * along + across * across) * inverse2
+        a0, a1 = near[reach:], near[m + reach :]
+        c0, c1 = far[reach:], far[m + reach :]
+        out = bend2[i]
+        for j in range(n_y):
             twist = c1[j] - c0[j] - a1[j] + a0[j]
-            bent = bend_x * bend_x + bend_y * bend_y + eighth * twist * twist
-            bend[j] = bent * inverse2 * inverse2
+            out[j] = eighth * twist * twist
+        for j in range(n_y):
+            twice = middle[j] + middle[j]
+            bend_x, bend_y = x1[j] + x3[j] - twice, y1[j] + y3[j] - twice
+            out[j] = (out[j] + bend_x * bend_x + bend_y * bend_y) * inverse2 * inverse2
     return slope_x, slope_y, steep2, bend2
 
 
