@@ -144,12 +144,12 @@ def test_the_leading_edge_is_covered_over_all_kinds(trials: list[Trial]) -> None
 
 
 @pytest.mark.parametrize("heads", ["ab", "a", "b"])
-def test_volume_is_covered_from_frames(heads: str) -> None:
+def test_volume_and_leading_edge_are_covered_from_frames(heads: str) -> None:
     """As above, from frames: walls half lit by the sheet's thickness, columns cut by edges.
 
     24 cases a set of heads; the exact binomial test doesn't reject 95 % at the 1 % level.
     """
-    inside = []
+    inside, edge_inside = [], []
     kinds: tuple[Kind, ...] = ("fillet", "cap", "box", "frustum", "hemisphere", "shred")
     for trial in range(24):
         rng = np.random.default_rng([77, trial])
@@ -161,8 +161,10 @@ def test_volume_is_covered_from_frames(heads: str) -> None:
         (found,) = measured(lines, rng)
         off = volume_cm3(found) - lines.truth.volume_cm3
         inside.append(abs(off) <= 1.96 * u_volume_cm3(found))
+        edge_inside.append(abs(found.x0_mm - lines.truth.x0_mm) <= 1.96 * found.u_x0_mm)
         show(f"{heads} {kind} {100 * off / lines.truth.volume_cm3:+.3f} %")
     assert sum(inside) >= binom.ppf(0.01, len(inside), 0.95)
+    assert sum(edge_inside) >= binom.ppf(0.01, len(edge_inside), 0.95)
 
 
 def overhanging(rng: np.random.Generator) -> Shape:
