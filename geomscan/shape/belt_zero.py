@@ -192,9 +192,9 @@ class BeltZero:
         known = self._weight > 0
         if not known.any() or known.all():
             return self.level_mm.copy()
-        cells = np.arange(len(known))
-        learnt = np.interp(cells, cells[known], (self.level_mm)[known])
-        return np.where(known, self.level_mm, learnt)
+        level = self.level_mm.copy()
+        level[~known] = np.interp(np.flatnonzero(~known), np.flatnonzero(known), level[known])
+        return level
 
     def beside(self, cells: slice) -> slice:
         """Give the cells across that speak for the belt under some of them."""

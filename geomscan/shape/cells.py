@@ -99,7 +99,7 @@ def hold_volume(height, rim_cover, places, allowed, whole, cover):  # type: igno
     Lines and columns join the upper edge of a wall to the belt beside it: part of what belongs to
     the wall lies beyond the outline, in the next cell. How much of a cell is covered comes from the
     outline, and a small error of that would put the same material higher than the firm cells
-    around it. places: cells of the rim, row by row.
+    around it. places: rows and columns of the rim's cells, (2, n).
     """
     n_x, n_y = cover.shape
     none = np.float32(0.0)
@@ -108,8 +108,8 @@ def hold_volume(height, rim_cover, places, allowed, whole, cover):  # type: igno
             a = rim_cover[i, c]
             whole[i, c] = height[i, c] if (a > none) & (height[i, c] > none) else none
             cover[i, c] = a
-    for place in places:
-        i, c = place // n_y, place % n_y
+    for k in range(places.shape[1]):
+        i, c = places[0, k], places[1, k]
         a = rim_cover[i, c]
         if a <= 0.0:
             continue
@@ -246,11 +246,10 @@ def _bring_onto_cover(whole, cover, delta, total, held, volume):  # type: ignore
 @njit(nogil=True, cache=True)
 def describe_rim(places, toe, thickness, cover, pitch, cell, d_rim):  # type: ignore[no-untyped-def]
     """Fill the term of the rim; returns the area (mm²) that a cavity below it could have, twice."""
-    n_y = cover.shape[1]
     d_rim[:] = 0.0
     cavity = 0.0
-    for place in places:
-        i, c = place // n_y, place % n_y
+    for k in range(places.shape[1]):
+        i, c = places[0, k], places[1, k]
         rim = float(toe[i, c])
         if rim >= 1.0:
             cavity += rim * rim * cell

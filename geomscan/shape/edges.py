@@ -35,7 +35,7 @@ class Rim:
     """Cover of each cell, (n_x, n_y), and the outline's extents in cells from the map's edges.
 
     toe_mm is the height at which the rim ends: 0 where the flank meets the belt; NaN off the rim.
-    places are the cells that the rim may cross, counted row by row.
+    places are the rows and columns, (2, n), of the cells that the rim may cross.
     """
 
     cover: Singles
@@ -178,12 +178,12 @@ def _put_ends(h, allowed, runs, noise_mm, cover, toe, rim, low, high):  # type: 
 def _choose(core, places, cover, cover_y, toe, toe_y):  # type: ignore[no-untyped-def]
     """Where the rim faces across rather than along, take what runs across say of it.
 
-    places: cells of the rim, counted row by row; cover and toe hold what runs along say.
+    places: rows and columns of the rim's cells, (2, n); cover and toe hold what runs along say.
     """
     n_x, n_y = core.shape
     reach = 4
-    for place in places:
-        i, c = place // n_y, place % n_y
+    for k in range(places.shape[1]):
+        i, c = places[0, k], places[1, k]
         endless = toe[i, c] != toe[i, c] and toe_y[i, c] != toe_y[i, c]
         if endless and cover[i, c] == cover_y[i, c]:
             continue
@@ -249,7 +249,7 @@ def find_rim(
         height_mm.T, allowed.T, _runs(core.view(np.uint8)), noise_mm, cover_y.T, toe_y.T,
         rim.T, low_y, high_y,
     )  # fmt: skip
-    places = np.flatnonzero(rim)
+    places = np.stack(np.divmod(np.flatnonzero(rim), n_y))
     _choose(core, places, cover, cover_y, toe, toe_y)
     maps.give_back(cover_y, toe_y)
     along, across = np.empty(n_x), np.empty(n_y)
