@@ -1,7 +1,7 @@
 """Pieces found while the belt runs: lines in, finished pieces out."""
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TypeVar
@@ -29,6 +29,7 @@ from geomscan.shape.piece_map import PieceMap
 from geomscan.shape.ready import make_ready
 from geomscan.shape.rows import RowStore
 from geomscan.shape.settings import ShapeSettings
+from geomscan.shape.travel import LONGEST_GAP_MM, Travel
 
 __all__ = ["PieceFinder"]
 
@@ -40,8 +41,6 @@ _FLUSH_ROWS = 48  # rows handled at once: few enough to stay in the processor's 
 _CHUNK_LINES = 24
 _FEW_LINES = 8  # done sooner by one thread than handed to another
 _TALLEST_MM = 200.0
-_GAP_MM = 10.0  # lines further apart than this aren't joined
-_STILL_MM = 1e-6
 _FAN_HEIGHT_MM = 900.0  # assumed where the light's source isn't known
 
 T = TypeVar("T")
@@ -95,10 +94,7 @@ class PieceFinder:
         self._rows_of: dict[str, HeadRows] = {}
         self._lines_of = {name: room_for_lines(_CHUNK_LINES, self.n_y) for name in geometry.heads}
         self._x_edge = 0.0
-        self._e_first = 0.0
-        self._e_last: float | None = None
-        self._e_joined = 0.0  # travel of the line before the last: lines are joined one late
-        self._pitch = 0.0
+        self._travel = Travel(_FLUSH_ROWS * self._cell)
         self._column_pitch = 0.0
         self._done = 0  # rows handed on
         self._started = False
@@ -110,7 +106,6 @@ class PieceFinder:
         self._components = Components(self.n_y)
         self._n_emitted = 0
         self._emitted_x0: list[float] = []
-        self._events: list[tuple[str, float]] = []  # flag, x
         make_ready()
 
     # ------------------------------------------------------------------ lines in
@@ -140,7 +135,9 @@ class PieceFinder:
             zip(heads, self._each(self._grid, heads.items(), len(belt.e_mm)), strict=True)
         )
         pieces: list[PieceMap] = []
-        for first, stop, apart in self._runs(belt):
+        if not self._travel.begun:
+            self._begin(float(belt.e_mm[0]))
+        for first, stop, apart in self._travel.runs(belt):
             if apart:
                 for head in self._rows_of.values():
                     head.break_off()
@@ -152,7 +149,8 @@ class PieceFinder:
                 item[1].add(belt.e_mm[part], lines[part], squares[part])
 
             self._each(add, self._rows_of.items(), stop - first)
-            pieces += self._flush(self._final_row(self._e_joined))
+            # lines are joined one late
+            pieces += self._flush(self._final_row(self._travel.before_last_mm))
         return pieces
 
     def _grid(self, item: tuple[str, HeadLines]) -> tuple[Singles, Singles]:
@@ -170,57 +168,13 @@ class PieceFinder:
         waiting = [self._workers.submit(work, item) for item in others]
         return [work(first), *(done.result() for done in waiting)]
 
-    def _runs(self, belt: BeltLines) -> Iterator[tuple[int, int, bool]]:
-        """Give runs of lines that advance, none longer than the ring of rows allows; note events.
-
-        A line that doesn't advance beyond the farthest one so far sees belt that was seen before
-        and is left out. True where the first line of a run lies too far from the one before it.
-        """
-        e_mm = belt.e_mm.tolist()
-        first = None
-        for i, e in enumerate(e_mm):
-            if belt.n_missing_before is not None and belt.n_missing_before[i] > 0:
-                self._note("lines_missing", e)
-            if self._e_last is None:
-                self._begin(e)
-                self._e_joined = e
-                first, apart, e_first = i, False, e
-                self._e_last = e
-                continue
-            advance = e - self._e_last
-            if advance <= _STILL_MM:
-                self._note("belt_stopped" if advance > -_STILL_MM else "belt_reversed", e)
-                if first is not None:
-                    yield first, i, apart
-                    first = None
-                continue
-            far = advance > _GAP_MM
-            if far:
-                self._note("lines_missing", e)
-            else:
-                self._pitch += 0.02 * (advance - self._pitch) if self._pitch else advance
-            if first is not None and (far or e - e_first > _FLUSH_ROWS * self._cell):
-                yield first, i, apart
-                first = None
-            if first is None:
-                first, apart, e_first = i, far, e
-            self._e_joined = self._e_last
-            self._e_last = e
-        if first is not None:
-            yield first, len(e_mm), apart
-
-    def _note(self, what: str, e: float) -> None:
-        """Remember an event and where it happened; runs of one kind count once a millimetre."""
-        if not self._events or self._events[-1][0] != what or abs(self._events[-1][1] - e) > 1.0:
-            self._events.append((what, e))
-
     def finish(self) -> list[PieceMap]:
         """No more lines come: hand out what is still open."""
-        if self._e_last is None:
+        if not self._travel.begun:
             return []
         for head in self._rows_of.values():
             head.break_off()
-        last = math.ceil((self._e_last + self._ahead - self._x_edge) / self._cell)
+        last = math.ceil((self._travel.last_mm + self._ahead - self._x_edge) / self._cell)
         pieces = self._flush(last)
         if not self._started:
             pieces += self._settle()
@@ -260,9 +214,8 @@ class PieceFinder:
         return fan or (middle, _FAN_HEIGHT_MM)
 
     def _begin(self, e: float) -> None:
-        self._e_first = e
         self._x_edge = math.floor((e - self._behind) / self._cell) * self._cell
-        reach = math.ceil((self._ahead + self._behind + _GAP_MM) / self._cell)
+        reach = math.ceil((self._ahead + self._behind + LONGEST_GAP_MM) / self._cell)
         for name, head in self._geometry.heads.items():
             self._rows_of[name] = HeadRows(
                 n_y=self.n_y, n_channels=len(CHANNELS), shift_mm=self._lean(head),
@@ -416,7 +369,7 @@ class PieceFinder:
             x_first_mm=self._x_edge + (first + 0.5) * self._cell,
             y_first_mm=self.y_first_mm + low * self._cell,
             cell_mm=self._cell,
-            line_pitch_mm=self._pitch or self._cell,
+            line_pitch_mm=self._travel.pitch_mm or self._cell,
             column_pitch_mm=self._column_pitch or self._cell,
             noise_mm=self._zero.sigma_mm,
             sight=self._sight,
@@ -448,19 +401,18 @@ class PieceFinder:
             for head in self._geometry.heads.values()
             for lift in (0.0, component.height_mm)
         ]
-        near = 2.0 * max(self._pitch, self._cell)
+        near = 2.0 * max(self._travel.pitch_mm, self._cell)
         first = self._x_edge + component.first_row * self._cell
         last = self._x_edge + (component.last_row + 1) * self._cell
         latest = max(float(lean.max()) for lean in leans)
         earliest = min(float(lean.min()) for lean in leans)
-        e_last = self._e_last if self._e_last is not None else self._e_first
-        return first <= self._e_first + latest + near, last >= e_last + earliest - near
+        begun = first <= self._travel.first_mm + latest + near
+        return begun, last >= self._travel.last_mm + earliest - near
 
     def _flags_of_events(self, first: int, stop: int) -> set[str]:
         low = self._x_edge + first * self._cell - self._ahead
         high = self._x_edge + stop * self._cell + self._behind
-        self._events = [e for e in self._events if e[1] > low - 5000.0]
-        return {name for name, x in self._events if low <= x <= high}
+        return self._travel.events_between(low, high)
 
     def _number(self, piece: PieceMap, still: list[Component]) -> PieceMap:
         """Count by leading edge: pieces handed out and regions still open that began before."""
