@@ -56,6 +56,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line; a wrong call is one line and exit 2."""
     # threads are shared out over heads and lines: more of them inside small sums get in the way
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # one that comes out of compiled code waits this long for the interpreter; a block takes 10 ms
+    sys.setswitchinterval(0.0005)
     try:
         geomscan.main(args=arguments, prog_name="geomscan", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:

@@ -47,7 +47,7 @@ def measure_pieces(
     density: TissueDensity | None,
     *,
     angles_deg: Sequence[float] = (0.0,),
-    n_threads: int = 2,
+    n_threads: int = 1,
 ) -> Iterator[MeasuredPiece]:
     """Hand out pieces as they pass, each a moment after its last line.
 
@@ -64,7 +64,7 @@ def measure_pieces(
     angles_deg : sequence of float
         Blade angles of the profiles.
     n_threads : int
-        Threads that read and extract.
+        Threads that extract, shared by the heads; each has one of its own at least.
 
     Yields
     ------

@@ -40,7 +40,7 @@ class Scan:
     line: LineSettings
     mm_per_count: float
 
-    def blocks(self, *, n_threads: int = 2) -> Iterator[tuple[BeltLines, dict[str, HeadLines]]]:
+    def blocks(self, *, n_threads: int = 1) -> Iterator[tuple[BeltLines, dict[str, HeadLines]]]:
         """Read the selected lines block by block, each head a few blocks ahead.
 
         Memory holds these blocks, however long the recording.
