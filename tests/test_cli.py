@@ -239,6 +239,90 @@ def test_results_folder_is_complete_and_readable(measured: Path) -> None:
     assert "https://" not in page
 
 
+def test_pieces_out_of_a_results_folder_send_back_the_same_light(
+    measured: Path, scanner: Path
+) -> None:
+    """Reference: the measured piece itself, measured again without a folder in between.
+
+    Compared further than 3.5 mm within its wholly covered cells: heights smoothed over 1 mm and
+    slopes over 2 mm more stay clear of the rim there, of which the maps don't hold the cover.
+    """
+    import cv2
+
+    from geomscan.recording.recording import open_recording
+    from geomscan.results.reader import read_map, read_sight
+    from geomscan.runs.chain import measure_pieces
+    from geomscan.runs.scan import open_scan
+    from geomscan.runs.settings import load_settings
+    from geomscan.scanner.calibration import read_calibration
+    from geomscan.tissue.marks import MapGrid
+    from geomscan.tissue.separability import pieces_from_maps
+    from geomscan.tissue.surface import read_surface
+
+    samples = shipped_folder("sample_images")
+    settings = load_settings(samples / "settings.toml").settings
+    with open_recording(samples / "pieces") as recording:
+        scan = open_scan(recording, read_calibration(scanner), line=settings.line)
+        pieces = {m.piece.piece: m.piece for m in measure_pieces(scan, settings, None)}
+    maps = [read_map(measured, name) for name in ("thickness", "reflectance", "piece")]
+    n_x, n_y = maps[0].values.shape
+    grid = MapGrid(
+        n_x=n_x, n_y=n_y, cell_mm=maps[0].cell_mm,
+        x_first_mm=maps[0].x_first_mm, y_first_mm=maps[0].y_first_mm,
+    )  # fmt: skip
+    rebuilt = pieces_from_maps(*(m.values for m in maps), grid=grid, sight=read_sight(measured))
+    assert len(rebuilt) == len(pieces)
+    for again, _ in rebuilt:
+        piece = pieces[again.piece]
+        assert piece.sight is not None
+        assert again.sight == piece.sight
+        x = round((again.x_first_mm - piece.x_first_mm) / piece.cell_mm)
+        y = round((again.y_first_mm - piece.y_first_mm) / piece.cell_mm)
+        cut = slice(x, x + again.cover.shape[0]), slice(y, y + again.cover.shape[1])
+        whole = np.pad((piece.cover[cut] == 1).astype(np.uint8), 1)
+        inner = cv2.distanceTransform(whole, cv2.DIST_L2, 5)[1:-1, 1:-1] * piece.cell_mm > 3.5
+        first = read_surface(piece, settings.tissue)
+        second = read_surface(again, settings.tissue)
+        assert np.count_nonzero(inner) > 15_000
+        assert second.sight_known
+        # rounding of y and of the light to single precision
+        np.testing.assert_allclose(second.log_shade[inner], first.log_shade[cut][inner], atol=1e-5)
+        both = inner & first.usable[cut] & second.usable
+        np.testing.assert_allclose(second.log_light[both], first.log_light[cut][both], atol=1e-5)
+        # the maps don't hold glare: nothing else tells usable cells apart
+        assert piece.glare is not None
+        apart = inner & (first.usable[cut] != second.usable)
+        assert not np.any(
+            apart & (cv2.dilate(piece.glare[cut].astype(np.uint8), np.ones((3, 3))) == 0)
+        )
+
+
+def test_height_payloads_have_no_sight(tmp_path: Path) -> None:
+    """Reference: a height payload doesn't say where its camera was."""
+    from geomscan.recording.writer import write_recording
+    from geomscan.results.reader import read_sight
+    from geomscan.runs.measure import measure
+
+    heights = np.random.default_rng(1).normal(0, 0.02, (80, 60)).astype(np.float32)
+    heights[20:60, 15:45] += 12
+    head = {
+        "name": "a", "payload_is": "height", "payload": "a.tif",
+        "y_start_mm": -15.0, "y_step_mm": 0.5,
+    }  # fmt: skip
+    count = np.arange(80)
+    write_recording(
+        tmp_path / "recording",
+        {"belt": {"nominal_mm_per_count": 0.05}, "heads": [head]},
+        {"a.tif": [heights]},
+        {"line": count, "encoder": 12 * count, "time_s": count / 800},
+    )
+    result = measure(tmp_path / "recording", tmp_path / "out", calibration=None)
+
+    assert result.n_pieces == 1
+    assert json.loads((tmp_path / "out" / "run.json").read_text())["sight"] is None
+    assert read_sight(tmp_path / "out") is None
+
+
 def test_same_inputs_are_skipped_and_other_results_are_kept(
     shell: Shell, tmp_path: Path, scanner: Path
 ) -> None:

@@ -13,8 +13,9 @@ from click.testing import CliRunner, Result
 from geomscan.errors import InputError
 from geomscan.files import write_json
 from geomscan.results.maps import MapStore
+from geomscan.results.reader import read_sight
 from geomscan.runs.settings import load_settings
-from geomscan.shape.piece_map import PieceMap
+from geomscan.shape.piece_map import PieceMap, Sight
 from geomscan.tissue.marks import FAT, LEAN, MapGrid, read_marks
 from geomscan.tissue.separability import judge_marks, pieces_from_maps
 from geomscan.tissue.settings import TissueSettings
@@ -221,11 +222,43 @@ def test_pieces_come_out_of_maps_as_they_went_in() -> None:
     number = np.full((30, 20), np.nan)
     number[2:10, 3:9], number[15:28, 5:18] = 1, 2
     thickness = np.where(np.isnan(number), np.nan, 10 * number)
-    pieces = pieces_from_maps(thickness, thickness + 1, number, cell_mm=0.5)
+    grid = MapGrid(n_x=30, n_y=20, x_first_mm=100.0, y_first_mm=-40.0, cell_mm=0.5)
+    sight = Sight(viewpoints_mm=((600.0, 0.0, 800.0),), fan_mm=(0.0, 900.0))
+    pieces = pieces_from_maps(thickness, thickness + 1, number, grid=grid, sight=sight)
 
     assert [piece.piece for piece, _ in pieces] == [1, 2]
+    assert [(piece.x_first_mm, piece.y_first_mm) for piece, _ in pieces] == [
+        (101.0, -38.5),
+        (107.5, -37.5),
+    ]
+    assert all(piece.sight == sight for piece, _ in pieces)
     assert [piece.thickness_mm.shape for piece, _ in pieces] == [(8, 6), (13, 13)]
     assert float(np.nanmax(pieces[1][0].thickness_mm)) == 20
+
+
+def test_sight_is_read_from_a_run(tmp_path: Path) -> None:
+    """Reference: the JSON as typed here."""
+    seen = {"viewpoints_mm": [[600.0, 1.5, 800.0], [-590.0, 0.0, 810.0]], "fan_mm": [5.0, 900.0]}
+    write_json(tmp_path / "run.json", "run", {"sight": seen})
+
+    assert read_sight(tmp_path) == Sight(
+        viewpoints_mm=((600.0, 1.5, 800.0), (-590.0, 0.0, 810.0)), fan_mm=(5.0, 900.0)
+    )
+
+
+@pytest.mark.parametrize("run", [{}, {"sight": None}], ids=["older folder", "not known"])
+def test_no_sight_is_none(run: dict[str, Any], tmp_path: Path) -> None:
+    write_json(tmp_path / "run.json", "run", run)
+
+    assert read_sight(tmp_path) is None
+
+
+@pytest.mark.parametrize("seen", [3, {}, {"viewpoints_mm": [[600.0, 1.5]], "fan_mm": [5.0, 900.0]}])
+def test_a_broken_sight_is_refused(seen: Any, tmp_path: Path) -> None:
+    write_json(tmp_path / "run.json", "run", {"sight": seen})
+
+    with pytest.raises(InputError, match=r"run\.json: sight"):
+        read_sight(tmp_path)
 
 
 def test_command_writes_settings_that_measure_reads(marks: Path, tmp_path: Path) -> None:

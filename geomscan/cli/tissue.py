@@ -49,7 +49,7 @@ def command(
     from geomscan.errors import InputError
     from geomscan.files import write_whole
     from geomscan.report.tissue import tissue_page
-    from geomscan.results.reader import read_map
+    from geomscan.results.reader import read_map, read_sight
     from geomscan.runs.settings import load_settings
     from geomscan.tissue.marks import MapGrid, read_marks
     from geomscan.tissue.separability import judge_marks, pieces_from_maps
@@ -73,6 +73,7 @@ def command(
         for name, found in maps.items()
     }
     marks = read_marks(marks_path, grids)
+    sights = {name: read_sight(out) for name, out in zip(names, outs, strict=True)}
     pieces = [
         (piece, marks[name][part])
         for name, found in maps.items()
@@ -80,7 +81,8 @@ def command(
             found["thickness"].values,
             found["reflectance"].values,
             found["piece"].values,
-            cell_mm=found["piece"].cell_mm,
+            grid=grids[name],
+            sight=sights[name],
         )
     ]
     seen = judge_marks(pieces, load_settings(settings_path).settings.tissue)

@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
-from geomscan.files import read_json
+from geomscan.files import FileModel, parse_model, read_json
+from geomscan.shape.piece_map import Sight
 
-__all__ = ["GridMap", "Results", "read_map", "read_profiles", "read_results"]
+__all__ = ["GridMap", "Results", "read_map", "read_profiles", "read_results", "read_sight"]
 
 #: Columns of pieces.csv that hold text; every other one is a number or empty (not known).
 TEXT_COLUMNS = frozenset({"flags", "recording", "tissue_method"})
@@ -40,6 +41,12 @@ class GridMap:
     x_first_mm: float
     y_first_mm: float
     cell_mm: float
+
+
+class _RunSight(FileModel):
+    """The part of run.json that says where cameras and light were."""
+
+    sight: Sight | None
 
 
 def read_results(path: Path) -> Results:
@@ -137,3 +144,15 @@ def read_map(path: Path, name: str) -> GridMap:
     except Exception as error:  # the TIFF reader lets many kinds out of a broken file
         msg = f"{file}: cannot be read as a map ({type(error).__name__})"
         raise InputError(msg) from error
+
+
+def read_sight(path: Path) -> Sight | None:
+    """Read where a run's cameras and light were; None where not known, as in older folders.
+
+    Raises
+    ------
+    InputError
+        If run.json is absent or broken.
+    """
+    file = path / "run.json"
+    return parse_model(_RunSight, {"sight": read_json(file, "run").get("sight")}, file).sight

@@ -35,7 +35,7 @@ from geomscan.report.measurement import measurement_page
 from geomscan.results.maps import MapStore
 from geomscan.results.tables import PIECE_COLUMNS, PROFILE_COLUMNS, write_csv, write_parquet
 from geomscan.runs.chain import MeasuredPiece, measure_pieces
-from geomscan.runs.scan import Scan, open_scan
+from geomscan.runs.scan import Scan, open_scan, scan_geometry
 from geomscan.runs.settings import LoadedSettings, load_settings
 from geomscan.scanner.calibration import ScannerCalibration, read_calibration
 from geomscan.shape.flags import FLAGS
@@ -302,6 +302,7 @@ def _measure_into(
     write_parquet(folder / "pieces.parquet", _columns(rows))
     write_parquet(folder / "profiles.parquet", _joined(slices))
     table = scan.recording.lines
+    sight = scan_geometry(scan).seen_from
     run: dict[str, Any] = {
         **inputs,
         "n_pieces": len(rows),
@@ -327,6 +328,7 @@ def _measure_into(
             "fat_kg_m3": density.fat_kg_m3,
             "height_offset_mm": density.height_offset_mm,
         },
+        "sight": None if sight is None else asdict(sight),
         "noise": {n: asdict(scan.noise[n]) if n in scan.noise else None for n in scan.heads},
         "budget": _budget(wholes),
         "total_budget": [asdict(row) for row in joined_budget(wholes)],

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from geomscan.errors import InputError
-from geomscan.shape.piece_map import PieceMap
+from geomscan.shape.piece_map import PieceMap, Sight
 from geomscan.tissue.classify import classify
-from geomscan.tissue.marks import FAT, LEAN, Marks
+from geomscan.tissue.marks import FAT, LEAN, MapGrid, Marks
 from geomscan.tissue.patches import label_patches
 from geomscan.tissue.settings import TissueSettings
 from geomscan.tissue.shading import block_surface, densest_value, light_less_shading
@@ -124,31 +124,39 @@ def pieces_from_maps(
     reflectance: npt.NDArray[Any],
     number: npt.NDArray[Any],
     *,
-    cell_mm: float,
+    grid: MapGrid,
+    sight: Sight | None,
 ) -> list[tuple[PieceMap, tuple[slice, slice]]]:
-    """Cut maps of a whole run into pieces, each with its place in the maps."""
+    """Cut maps of a whole run into pieces, each with its place in the maps.
+
+    The maps hold neither how much of a cell is covered nor glare: the slope, and with it the light,
+    is less well known within about 3 mm of the rim than it was when the piece was measured.
+    """
+    cell_mm = grid.cell_mm
     found = []
     for piece in np.unique(number[np.isfinite(number)]):
         inside = number == piece
         rows, columns = np.flatnonzero(inside.any(1)), np.flatnonzero(inside.any(0))
         part = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
         nothing = np.where(inside[part], 0.0, np.nan)
+        x_first_mm = grid.x_first_mm + float(rows[0]) * cell_mm
         found.append(
             (
                 PieceMap(
                     piece=int(piece),
                     lane=0,
-                    x_first_mm=0.0,
-                    y_first_mm=0.0,
+                    x_first_mm=x_first_mm,
+                    y_first_mm=grid.y_first_mm + float(columns[0]) * cell_mm,
                     cell_mm=cell_mm,
                     thickness_mm=thickness_mm[part] + nothing,
                     cover=np.where(inside[part] & np.isfinite(thickness_mm[part]), 1.0, 0.0),
                     u_independent_mm=nothing,
-                    x0_mm=0.0,
+                    x0_mm=x_first_mm - cell_mm / 2,
                     u_x0_mm=0.0,
                     length_mm=float(rows[-1] - rows[0] + 1) * cell_mm,
                     width_mm=float(columns[-1] - columns[0] + 1) * cell_mm,
                     reflectance=reflectance[part] + nothing,
+                    sight=sight,
                 ),
                 part,
             )
