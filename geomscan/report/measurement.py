@@ -72,14 +72,14 @@ def _piece_table(page: Page, pieces: Sequence[dict[str, Any]]) -> None:
         [
             row["piece"],
             row["lane"] or "none",
+            _pm(row["mass_g"], row["u_mass_g"]),
+            _pm(row["volume_cm3"], row["u_volume_cm3"]),
+            _pm(100 * row["fat_area_fraction"], 100 * row["u_fat_area_fraction"], 1),
+            row["flags"].replace(";", ", ") or "–",
             f"{row['x0_mm']:.1f}",
             f"{row['length_mm']:.1f} × {row['width_mm']:.1f}",
             f"{row['thickness_max_mm']:.1f}",
             f"{row['area_cm2']:.1f}",
-            _pm(row["volume_cm3"], row["u_volume_cm3"]),
-            _pm(100 * row["fat_area_fraction"], 100 * row["u_fat_area_fraction"], 1),
-            _pm(row["mass_g"], row["u_mass_g"]),
-            row["flags"].replace(";", ", ") or "–",
         ]
         for row in pieces
     ]
@@ -87,18 +87,20 @@ def _piece_table(page: Page, pieces: Sequence[dict[str, Any]]) -> None:
         [
             "piece",
             "lane",
-            "leading edge, mm",
-            "length × width, mm",
-            "thickest, mm",
-            "plan area, cm²",
-            "volume, cm³",
-            "fat share of plan, %",
             "mass, g",
+            "volume, cm³",
+            "fat, %",
             "flags",
+            "edge, mm",
+            "size, mm",
+            "thickest, mm",
+            "area, cm²",
         ],
         rows,
-        caption="± is one standard uncertainty; 95 % of true values lie within 1.96 of it. "
-        "Fat is what the camera sees on the surface: rind, seams and cover, not fine marbling.",
+        caption="± is one standard uncertainty; 95 % of true values lie within 1.96 of it. Edge: "
+        "belt x of the leading edge; size: along and across the belt. Area and share of fat are "
+        "those of the plan. Fat is what the camera sees on the surface: rind, seams and cover, "
+        "not fine marbling.",
     )
 
 
@@ -107,7 +109,7 @@ def _seen_table(page: Page, pieces: Sequence[dict[str, Any]]) -> None:
 
     def number(row: dict[str, Any], name: str, digits: int, factor: float = 1.0) -> str:
         value = factor * row.get(name, float("nan"))
-        return f"{value:.{digits}f}" if np.isfinite(value) else "–"
+        return f"{round(value, digits) + 0.0:.{digits}f}" if np.isfinite(value) else "–"
 
     page.heading("How each piece was seen")
     page.table(

@@ -48,7 +48,7 @@ h1{font-size:1.6rem;line-height:1.2;margin:.4rem 0}h2{font-size:1.2rem;margin:2r
 border-bottom:1px solid var(--line)}
 p.lead{font-size:1.05rem}small,.soft{color:var(--soft)}
 .table{overflow-x:auto}table{border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:.92rem}
-th,td{padding:.25rem .7rem;text-align:right;border-bottom:1px solid var(--line);white-space:nowrap}
+th,td{padding:.25rem .5rem;text-align:right;border-bottom:1px solid var(--line);white-space:nowrap}
 th:first-child,td:first-child{text-align:left}td.text{text-align:left;white-space:normal}
 figure{margin:1rem 0}figure img,figure svg{max-width:100%;height:auto;display:block}
 figcaption{color:var(--soft);font-size:.9rem}
