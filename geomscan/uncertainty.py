@@ -14,6 +14,7 @@ import numpy.typing as npt
 from geomscan.errors import InputError
 
 __all__ = [
+    "U_ANYWHERE",
     "Budget",
     "BudgetRow",
     "LeastSquares",
@@ -34,6 +35,8 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 ArrayLike = npt.ArrayLike
+#: Of what lies anywhere between two bounds alike, over their distance (JCGM 100:2008, 4.3.7).
+U_ANYWHERE = 1.0 / math.sqrt(12.0)
 MOST_STEPS = 200  # of `fit_line_both`; ten are common
 
 

@@ -11,8 +11,9 @@ import numpy.typing as npt
 from numba import njit
 
 from geomscan.shape.geometry import HeadLines
+from geomscan.uncertainty import U_ANYWHERE
 
-__all__ = ["CHANNELS", "grid_across", "room_for_lines"]
+__all__ = ["CHANNELS", "U_WALL", "grid_across", "room_for_lines"]
 
 #: Channels of gridded lines, each the integral over the cell in units of the cell.
 CHANNELS = ("cover", "height", "reflectance", "width", "variance", "unlit", "bound", "glare")
@@ -25,10 +26,9 @@ _STEP_MM = 3.0
 #: A gap without a step is bridged up to this width.
 _BRIDGE_MM = 2.0
 #: Standard uncertainty of what the fan's shadow hides, as a share of the triangle between drop and
-#: ray: of a wall taken as upright, and more for a flank that was rounding off.
-_U_WALL, _U_ARC = 0.06, 0.2
-#: Standard uncertainty of what lies anywhere between bounds, as a share (JCGM 100:2008, 4.3.7).
-_U_ANYWHERE = 1.0 / np.sqrt(12.0)
+#: ray: of a wall taken as upright, and more for a flank that was rounding off. Judged on simulated
+#: pieces, no source.
+U_WALL, _U_ARC = 0.06, 0.2
 
 
 @njit(nogil=True, cache=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
@@ -264,8 +264,7 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                         pitch += np.float32(0.1) * (dy - pitch)
                 elif abs(step) > _STEP_MM:
                     # a wall: which side is high, and does it face away from the light?
-                    # heights on either side of the wall, in the order of the columns
-                    before, after = z0, zj
+                    before, after = z0, zj  # heights on either side, in the order of the columns
                     if step < 0.0:
                         after = _beyond_shadow(z, i, j, onward)
                         y_high, z_high, z_low, y_low = y0, z0, after, yj
@@ -302,7 +301,7 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                             line, square, middle, (yj - y_edge) * scale, after, after,
                             r[i, j], r[i, j], w[i, j], w[i, j], v[i, j], v[i, j], g[i, j],
                         )  # fmt: skip
-                        doubt = (_U_WALL + _U_ARC * share) * triangle
+                        doubt = (U_WALL + _U_ARC * share) * triangle
                         _lay_shadow(
                             line, (edge - y_edge) * scale, (y_low - y_edge) * scale, doubt * scale
                         )
@@ -313,7 +312,7 @@ def _across(y, z, v, r, w, g, fan_y, fan_z, y_edge, cell, reverse, out, squares)
                     ):
                         # the camera lost sight of the wall: it stands at the upper edge, unless
                         # another head saw it; anywhere in the step is as likely
-                        guess = np.float32(abs(step) * _U_ANYWHERE)
+                        guess = np.float32(abs(step) * U_ANYWHERE)
                         middle = (y_high + side * beyond * pitch - y_edge) * scale
                         _lay(
                             line, square, (y0 - y_edge) * scale, middle, z0, z0, r[i, i0], r[i, i0],

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geomscan.shape.maps import Maps
+from geomscan.uncertainty import U_ANYWHERE
 
 __all__ = ["N_RIM_MAPS", "Rim", "find_rim"]
 
@@ -24,8 +25,10 @@ Bools = npt.NDArray[np.bool_]
 _INSIDE = 2  # cells from the first one above threshold to the flank's reference
 _OUTSIDE = 8  # cells looked at beyond it
 _SLIVER = 1e-6  # share of a cell that is left over from rounding
-_U_OUTLINE = 0.4  # standard uncertainty of an end read off the outline, cells
-_U_TIP = 0.15  # the same followed back from the widths behind it
+#: Standard uncertainty (cells) of an end read off the outline, and of one followed back from the
+#: widths behind it; how much more than independent rows leave rows side by side do. Judged on
+#: simulated pieces, no source.
+_U_OUTLINE, _U_TIP, _ALIKE = 0.4, 0.15, 1.5
 _TIP_ROWS = 12  # rows behind a tip that tell of it, or this share of a short piece's
 _TIP_SHARE = 0.12
 
@@ -277,7 +280,7 @@ def _tip(width, ends, pitch):  # type: ignore[no-untyped-def]
     followed back to where the width vanishes, half way between bent as the rows tell and not bent.
     """
     outline = _outermost(ends)
-    u_outline = np.hypot(_U_OUTLINE, pitch / np.sqrt(12.0))  # a wall stands between two lines
+    u_outline = np.hypot(_U_OUTLINE, U_ANYWHERE * pitch)  # a wall stands between two lines
     first = 0
     while first < len(width) - 1 and width[first] <= 0.5:
         first += 1
@@ -296,9 +299,8 @@ def _tip(width, ends, pitch):  # type: ignore[no-untyped-def]
     found += first + 1
     if not outline - 3.0 < found < outline + 1.0:
         return outline, u_outline
-    # rows side by side err alike: one and a half times what independent ones would leave; a steep
-    # rim lies between two lines, most likely half way (JCGM 100:2008, 4.3.9)
-    return found, np.sqrt(u**2 + (1.5 * off_bent) ** 2 + pitch**2 / 24.0 + _U_TIP**2)
+    # a steep rim lies between two lines, most likely half way (JCGM 100:2008, 4.3.9)
+    return found, np.sqrt(u**2 + (_ALIKE * off_bent) ** 2 + pitch**2 / 24.0 + _U_TIP**2)
 
 
 @njit(nogil=True, cache=True)

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from numba import njit
 
 from geomscan.shape.maps import Maps
+from geomscan.uncertainty import U_ANYWHERE
 
 __all__ = ["N_HIDDEN_MAPS", "Filled", "fill_hidden", "first_crossing", "smooth_step"]
 
@@ -28,10 +29,6 @@ _WHOLE = 0.97
 #: (by how much they differed there comes on top), and without one (half of what two ways to carry
 #: the arc on differ by comes on top). Judged on simulated pieces, no source.
 _U_SEEN, _U_GUESS = 0.04, 0.2
-#: The same below an edge, where nothing of the flank was seen: a blade leaves faces that are
-#: parallel, one leaning and one hanging, and nothing tells them from a box's. Anywhere between belt
-#: and line of sight alike (JCGM 100:2008, 4.3.7).
-_U_ANYWHERE = 1.0 / np.sqrt(12.0)
 #: How much longer than at the belt's middle a line of sight may run per mm of descent: it is
 #: flatter from what stands high, and what hides a place may stand beside it. No source.
 _FLATTER = 1.5
@@ -372,7 +369,7 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
             # like the other flank, or anywhere alike, that is half way between upright and the line
             # of sight: weighed by the variances of the two
             u_like = np.hypot(_U_SEEN, differ)
-            unlike = smooth * u_like**2 / (u_like**2 + _U_ANYWHERE**2)
+            unlike = smooth * u_like**2 / (u_like**2 + U_ANYWHERE**2)
             if known and smooth < 1.0:  # a flank like the other one would have been seen
                 unlike += (1.0 - smooth) * smooth_step(at[_N_LEVELS - 1] / (run * top), 1.1, 1.4)
             apart = total = 0.0
@@ -404,10 +401,13 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                     doubt[k, c] = share * (line - low)
                     total += doubt[k, c]
             if known:
-                u = u_like * _U_ANYWHERE / np.hypot(u_like, _U_ANYWHERE)
+                u = u_like * U_ANYWHERE / np.hypot(u_like, U_ANYWHERE)
             else:
-                u = min(np.hypot(_U_GUESS, 0.5 * apart / max(total, 1e-9)), _U_ANYWHERE)
-            u = smooth * u + (1.0 - smooth) * _U_ANYWHERE
+                u = min(np.hypot(_U_GUESS, 0.5 * apart / max(total, 1e-9)), U_ANYWHERE)
+
+            # below an edge nothing of the flank was seen: a blade leaves parallel faces, one
+            # leaning and one hanging, and nothing tells them from a box's
+            u = smooth * u + (1.0 - smooth) * U_ANYWHERE
             for k in range(first, stop):
                 doubt[k, c] *= u
         last[:] = place

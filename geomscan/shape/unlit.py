@@ -10,19 +10,16 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from geomscan.shape.across import U_WALL
 from geomscan.shape.hidden import Filled, first_crossing, smooth_step
+from geomscan.uncertainty import U_ANYWHERE
 
 __all__ = ["lean_unlit"]
 
 Singles = npt.NDArray[np.float32]
 
-#: Doubt about an upright wall in the fan's shadow, as the lines have it: a share of the triangle
-#: between its drop and the ray past its upper edge.
-_U_WALL = 0.06
 #: Square of a wall's run over that of its blur: upright up to the first, leaning from the second.
 _STANDS_OUT = (1.5, 2.5)
-#: Standard uncertainty of what may lie anywhere between two bounds alike (JCGM 100:2008, 4.3.7).
-_U_ANYWHERE = 1.0 / np.sqrt(12.0)
 _LEAST_WALLS = 10  # rows that must show how the walls lean
 
 
@@ -56,7 +53,7 @@ def _unlit_walls(h, cover, unlit, bound, cell, walls):  # type: ignore[no-untype
             drop = top - (h[i, c] if falling else h[i, first - 1])
             # the lines' doubt tells of what drop they made this shadow: of less where part of the
             # wall was lit, of more where it was rounding off and went on as an arc
-            share = doubt / (0.5 * _U_WALL * dark * max(drop, 1e-3))
+            share = doubt / (0.5 * U_WALL * dark * max(drop, 1e-3))
             if drop < 3.0 or share > 1.35:
                 continue
             side, inward = (0, -1) if falling else (1, 1)
@@ -94,7 +91,7 @@ def _lean_walls(walls, lean, u_lean, unlit, cell, column, height, doubt):  # typ
         ray = max(dark - 0.5 * column, 0.0)
         area = 0.5 * drop * min(lean * drop, ray)
         # upright or leaning: half of what the two differ by, as for hidden flanks
-        off = np.hypot(0.5 * drop * min(u_lean * drop, _U_ANYWHERE * ray), 0.5 * area)
+        off = np.hypot(0.5 * drop * min(u_lean * drop, U_ANYWHERE * ray), 0.5 * area)
         total = 0.0
         for c in range(first, last + 1):
             total += unlit[i, c]
