@@ -404,7 +404,6 @@ def _fill(h, cover, mine, sight, tan_tilt, cell, pitch, column, height, hidden, 
                 u = u_like * U_ANYWHERE / np.hypot(u_like, U_ANYWHERE)
             else:
                 u = min(np.hypot(_U_GUESS, 0.5 * apart / max(total, 1e-9)), U_ANYWHERE)
-
             # below an edge nothing of the flank was seen: a blade leaves parallel faces, one
             # leaning and one hanging, and nothing tells them from a box's
             u = smooth * u + (1.0 - smooth) * U_ANYWHERE
